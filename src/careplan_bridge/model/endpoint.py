@@ -1,0 +1,53 @@
+"""One FHIR server as a site configured it."""
+
+from typing import Literal
+
+from msgspec import Struct
+
+
+class Auth(Struct, frozen=True, kw_only=True):
+    """How to log in. A token comes from an environment variable or a file, never from the endpoint file itself."""
+
+    kind: Literal["none", "token", "backend-services"] = "none"
+    token_env: str | None = None
+    token_file: str | None = None
+    client_id: str | None = None
+    key_file: str | None = None
+    key_id: str | None = None
+    algorithm: Literal["RS384", "ES384"] = "RS384"
+    token_url: str | None = None
+    scopes: tuple[str, ...] = ()
+
+
+class Limits(Struct, frozen=True, kw_only=True):
+    """Times in seconds; `waiting` is the budget for all waits of one request together."""
+
+    page_size: int = 200
+    pages: int = 10_000
+    in_flight: int = 4
+    transaction_size: int = 200
+    timeout: float = 30.0
+    attempts: int = 4
+    waiting: float = 60.0
+
+
+class Endpoint(Struct, frozen=True, kw_only=True):
+    """`base` without a trailing slash. `unsigned` lists what sync may write without a signature (Goal achievement codes, `re-open`).
+
+    `transactions`: declared = as the CapabilityStatement says; never = one request after another even where offered.
+    `categories`: where a search without category is refused, this list is searched instead; complete only if `categories_exhaustive`.
+    """
+
+    name: str
+    base: str
+    environment: Literal["sandbox", "production"]
+    writes: bool = True
+    auth: Auth = Auth()
+    limits: Limits = Limits()
+    ca_file: str | None = None
+    us_core: bool = False
+    allow_unguarded: bool = False
+    transactions: Literal["declared", "never"] = "declared"
+    unsigned: tuple[str, ...] = ()
+    categories: tuple[str, ...] = ()
+    categories_exhaustive: bool = False

@@ -1,0 +1,37 @@
+"""What was pulled from a server: when, by which queries, and whether it is complete."""
+
+from datetime import datetime
+from typing import Any, Literal
+
+from msgspec import Struct
+
+
+class Query(Struct, frozen=True, kw_only=True):
+    """One search, without the patient: `asked` shows the parameters with the subject left out (I6)."""
+
+    asked: str
+    pages: int
+    entries: int
+    complete: bool
+    why: str = ""
+
+
+class RetrievalHeader(Struct, frozen=True, kw_only=True):
+    """The first line of a retrieval file; the Observations follow, one a line. `complete` only if every query is."""
+
+    document: Literal["retrieval"] = "retrieval"
+    version: Literal[1] = 1
+    plan: str
+    endpoint: str
+    started: datetime
+    ended: datetime
+    complete: bool
+    queries: tuple[Query, ...]
+    observations: int
+
+
+class Retrieval(Struct, frozen=True, kw_only=True):
+    """`observations` are raw resources, numbers kept as written (I3)."""
+
+    header: RetrievalHeader
+    observations: tuple[dict[str, Any], ...]
