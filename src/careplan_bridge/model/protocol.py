@@ -37,7 +37,10 @@ class Stage(Struct, frozen=True, kw_only=True):
 
 
 class Protocol(Struct, frozen=True, kw_only=True):
-    """`stages` ends with the stage whose id is `discharge`. `signatures`: decision kind -> roles. `digest` is SHA-256 of the file's meaning."""
+    """`stages` ends with the one whose id is `discharge`; `signatures` maps a decision's kind to roles.
+
+    `digest` is SHA-256 over the meaning of the file, not over its bytes.
+    """
 
     id: str
     version: str

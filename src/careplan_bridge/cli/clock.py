@@ -1,0 +1,31 @@
+"""The one place where this package reads the clock (I8)."""
+
+from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
+
+import click
+
+
+def now() -> datetime:
+    """This moment in UTC, to the second: nothing here needs more, and documents stay readable."""
+    return datetime.now(UTC).replace(microsecond=0)  # noqa: TID251 - the one clock
+
+
+def moment(text: str | None, zone: str | None) -> datetime:
+    """`--at` as a moment: an instant with its offset, or a day, which means its last second in the clinic's zone."""
+    if text is None:
+        return now()
+    try:
+        return _parse(text, zone).astimezone(UTC)
+    except ValueError:
+        message = f"{text!r} is neither a day (2026-03-20) nor a moment with its offset (2026-03-20T17:30:00+01:00)"
+        raise click.BadParameter(message, param_hint="--at") from None
+
+
+def _parse(text: str, zone: str | None) -> datetime:
+    given = datetime.fromisoformat(text)
+    if len(text) == len("2026-03-20"):
+        return datetime.combine(given.date(), time(23, 59, 59), ZoneInfo(zone or "UTC"))
+    if given.tzinfo is None:
+        raise ValueError(text)
+    return given

@@ -1,0 +1,112 @@
+"""The command `careplan-bridge`: finds the command, runs it, turns what went wrong into a sentence and an exit code."""
+
+import importlib
+import os
+import sys
+from typing import NamedTuple, NoReturn
+
+import click
+
+from careplan_bridge.errors import BridgeError
+
+
+class Entry(NamedTuple):
+    """A command's module in this package and the line shown for it; modules are imported only when called."""
+
+    module: str
+    short_help: str
+
+
+COMMANDS = {
+    "check": Entry("check", "Check protocol, case, endpoint and conventions files; every fault with its place."),
+    "convert": Entry("convert", "Turn a protocol into a PlanDefinition and what belongs to it."),
+    "draft": Entry("draft", "Fit a protocol to a case: plan document, CarePlan and Goals, a page."),
+    "push": Entry("push", "Send a protocol or a drafted plan to an endpoint."),
+    "pull": Entry("pull", "Fetch a plan's Observations and say whether they are complete."),
+    "read": Entry("read", "Turn Observations into readings and unusable entries."),
+    "criteria": Entry("criteria", "Judge the current stage: what is met, not met, or cannot be told."),
+    "review": Entry("review", "Show a criteria check as a self-contained page or as JSON."),
+    "decide": Entry("decide", "Prepare a decision bound to one criteria check; signs nothing."),
+    "sign": Entry("sign", "Sign a decision; the last signature needed writes it back."),
+    "respond": Entry("respond", "Record a named clinician's response to a red flag or an exceeded restriction."),
+    "sync": Entry("sync", "Run the whole caseload against an endpoint, one plan after another."),
+    "sandbox": Entry("sandbox", "Run the embedded FHIR server on loopback."),
+    "demo": Entry("demo", "The whole flow with an invented person, against the sandbox."),
+}
+
+
+class Commands(click.Group):
+    """Imports a command's module when the command is asked for, so that `--help` stays quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"careplan_bridge.cli.{COMMANDS[cmd_name].module}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, entry.short_help) for name, entry in COMMANDS.items()])
+
+
+@click.command(cls=Commands, name="careplan-bridge", context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="careplan-bridge")
+def program() -> None:
+    """Fit staged post-operative rehab protocols to FHIR R4, judge their criteria, and write signed decisions back.
+
+    Decision support for licensed clinicians; not a medical device and not a substitute for the surgeon's orders.
+    """
+
+
+def main() -> NoReturn:
+    """Run one command. Exit codes: 0 done, 1 in part or refused, 2 wrong use, 3 endpoint, 4 unresolved, 70 ours, 75 again."""
+    sys.exit(run(sys.argv[1:]))  # noqa: TID251 - the one place that ends the process
+
+
+def run(arguments: list[str]) -> int:
+    try:
+        result = program.main(args=arguments, prog_name="careplan-bridge", standalone_mode=False)
+    except BridgeError as error:
+        return _say(str(error), error.exit_code)
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except (click.Abort, KeyboardInterrupt):
+        return _say("Stopped. Nothing is lost; run the same command again.", 75)
+    except BrokenPipeError:
+        return _quietly()
+    except Exception as error:  # noqa: BLE001 - no traceback reaches a user
+        return _fault_of_ours(error)
+    return result if isinstance(result, int) else 0
+
+
+def _say(message: str, code: int) -> int:
+    click.echo(message, err=True)
+    return code
+
+
+def _quietly() -> int:
+    """The reader of our output went away (`| head`): not an error of anyone's."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
+
+
+def _fault_of_ours(error: Exception) -> int:
+    if os.environ.get("CAREPLAN_BRIDGE_DEBUG"):
+        raise error
+    frame = error.__traceback__
+    while frame is not None and frame.tb_next is not None:
+        frame = frame.tb_next
+    place = f"{os.path.basename(frame.tb_frame.f_code.co_filename)}:{frame.tb_lineno}" if frame else "?"  # noqa: PTH119
+    return _say(
+        f"A fault of ours ({type(error).__name__} at {place}); nothing you typed should cause it. "
+        "Please report it; CAREPLAN_BRIDGE_DEBUG=1 shows the whole trace, which may hold patient data.",
+        70,
+    )
