@@ -5,6 +5,8 @@ from typing import Literal
 
 from msgspec import Struct
 
+from careplan_bridge.model.cautions import CAUTIONS
+
 Kind = Literal["advance", "remain", "discharge"]
 
 
@@ -22,6 +24,7 @@ class Decision(Struct, frozen=True, kw_only=True):
 
     document: Literal["decision"] = "decision"
     version: Literal[1] = 1
+    cautions: tuple[str, ...] = CAUTIONS
     id: str
     plan: str
     revision: int

@@ -5,6 +5,7 @@ from typing import Literal
 from msgspec import Struct
 
 from careplan_bridge.model.case import Confirmed, Order, OwnGoal, Person, Surgery
+from careplan_bridge.model.cautions import CAUTIONS
 from careplan_bridge.model.conventions import Clinic
 from careplan_bridge.model.course import Course
 from careplan_bridge.model.criterion import RedFlag
@@ -30,6 +31,7 @@ class Plan(Struct, frozen=True, kw_only=True):
 
     document: Literal["plan"] = "plan"
     version: Literal[1] = 1
+    cautions: tuple[str, ...] = CAUTIONS
     id: str
     revision: int
     case: str

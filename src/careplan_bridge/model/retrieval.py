@@ -5,6 +5,8 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
+from careplan_bridge.model.cautions import CAUTIONS
+
 
 class Query(Struct, frozen=True, kw_only=True):
     """One search, without the patient: `asked` shows the parameters with the subject left out (I6)."""
@@ -21,6 +23,7 @@ class RetrievalHeader(Struct, frozen=True, kw_only=True):
 
     document: Literal["retrieval"] = "retrieval"
     version: Literal[1] = 1
+    cautions: tuple[str, ...] = CAUTIONS
     plan: str
     endpoint: str
     started: datetime

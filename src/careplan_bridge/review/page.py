@@ -1,0 +1,40 @@
+"""One self-contained page from one criteria check: readable without script, on a phone and on paper, everything escaped."""
+
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from careplan_bridge.review import charts, words
+
+
+def page(document: Mapping[str, Any]) -> str:
+    """HTML of a criteria-check document."""
+    return _environment().get_template("check.html.j2").render(check=document, words=words, chart=charts.history)
+
+
+def plan_page(document: Mapping[str, Any]) -> str:
+    """HTML of a plan document: the protocol as fitted to the case, with dates."""
+    return _environment().get_template("plan.html.j2").render(plan=document, words=words)
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("careplan_bridge.review"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters |= {"day": words.day, "week": words.week, "moment": words.moment}
+    environment.globals["style"] = Markup(_style())  # noqa: S704 - our own stylesheet, no input in it
+    return environment
+
+
+def _style() -> str:
+    return resources.files("careplan_bridge.review").joinpath("templates/page.css").read_text(encoding="utf-8")
