@@ -72,6 +72,11 @@ def test_a_new_kind_of_warning_fails_and_says_how_to_explain_it(validator: Valid
         Judge(validator, known_warnings())(unknown_system)
 
 
+def test_an_extension_without_a_definition_is_no_mere_note(judge: Judge) -> None:
+    with pytest.raises(AssertionError, match=r"Unknown extension https://example\.org/undefined"):
+        judge(OBSERVATION | {"extension": [{"url": "https://example.org/undefined", "valueString": "made-up"}]})
+
+
 @pytest.mark.parametrize(
     ("known", "remaining"),
     [
