@@ -1,0 +1,51 @@
+"""Which endpoint, patient and resources a plan belongs to."""
+
+from careplan_bridge.errors import WrongUse
+from careplan_bridge.ledger.records import Binding
+from careplan_bridge.ledger.store import Store
+from careplan_bridge.model.endpoint import Endpoint
+
+
+class Bindings(Store):
+    def bind(self, plan_id: str, endpoint: Endpoint, patient: str) -> Binding:
+        """Bind a plan to an endpoint and a patient there; doing it again changes nothing.
+
+        Raises WrongUse where it is bound to another endpoint or patient: a plan lives in one place.
+        """
+        with self.together():
+            known = self.binding(plan_id)
+            if known is None:
+                self._write(
+                    "INSERT INTO bindings VALUES (?, ?, ?, ?, NULL, ?)",
+                    plan_id, endpoint.name, endpoint.base, patient, self._moment(),
+                )  # fmt: skip
+            elif known.base != endpoint.base:
+                raise WrongUse(
+                    f"plan {plan_id} lives on endpoint {known.endpoint}, not on {endpoint.name}; name that endpoint"
+                )
+            elif known.patient != patient:
+                raise WrongUse(
+                    f"plan {plan_id} was pushed for another patient of this endpoint; a plan never changes its patient"
+                )
+        return self.binding(plan_id) or Binding(
+            plan=plan_id, endpoint=endpoint.name, base=endpoint.base, patient=patient
+        )
+
+    def binding(self, plan_id: str) -> Binding | None:
+        """Where a plan lives, with all references known so far; None before its first push."""
+        row = self._row("SELECT plan, endpoint, base, patient, care_plan FROM bindings WHERE plan = ?", plan_id)
+        if row is None:
+            return None
+        goals = self._rows("SELECT identifier, reference FROM goals WHERE plan = ? ORDER BY identifier", plan_id)
+        return Binding(**dict(row), goals={goal["identifier"]: goal["reference"] for goal in goals})
+
+    def bind_care_plan(self, plan_id: str, reference: str) -> None:
+        """Remember the CarePlan of a plan, as `CarePlan/ID`."""
+        self._write("UPDATE bindings SET care_plan = ? WHERE plan = ?", reference, plan_id)
+
+    def bind_goal(self, plan_id: str, identifier: str, reference: str) -> None:
+        """Remember the Goal that carries this identifier value, as `Goal/ID`."""
+        self._write(
+            "INSERT INTO goals VALUES (?, ?, ?) ON CONFLICT (plan, identifier) DO UPDATE SET reference = excluded.reference",
+            plan_id, identifier, reference,
+        )  # fmt: skip
