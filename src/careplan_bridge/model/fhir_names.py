@@ -10,7 +10,7 @@ QUALIFIER_NAME = "name"  # sub-extension, valueCode or valueString: a qualifier 
 QUALIFIER_VALUE = "value"  # sub-extension, valueCode, valueString or valueQuantity
 
 MEASURE_CODE_SYSTEM = "/CodeSystem/measure"  # below the clinic's base: one code a measure, the code is the measure's id
-LEVEL_CODE_SYSTEM = "/CodeSystem/level"  # below the clinic's base: the code is the name of a level of an ordinal measure
+LEVEL_CODE_SYSTEM = "/CodeSystem/level"  # below the clinic's base: the code is a level's name
 FINDING_CODE_SYSTEM = "/finding"  # below the protocol's url: one code a finding or red flag
 
 LATERALITY_EXTENSION = "http://hl7.org/fhir/us/mcode/StructureDefinition/mcode-laterality-qualifier"

@@ -56,10 +56,14 @@ class ErrorFigure(Struct, frozen=True, kw_only=True):
 
 
 class Measure(Struct, frozen=True, kw_only=True):
-    """Facts of one measure. `unit` is UCUM, None for an ordinal (then `levels` in the order of the scale)."""
+    """Facts of one measure. `unit` is UCUM, None for an ordinal (then `levels` in the order of the scale).
+
+    `joint` is the joint it is about, where it is about one: a body site that names another joint contradicts it.
+    """
 
     id: str
     term: str
+    joint: str | None = None
     unit: str | None
     bare_unit: str | None
     side: SideRule
@@ -100,6 +104,7 @@ class Panel(Struct, frozen=True, kw_only=True):
     system: str
     code: str
     qualifiers: dict[str, str] = {}
+    seen: str = "once"
     verified: bool = False
 
 
@@ -113,6 +118,7 @@ class FallbackPanel(Struct, frozen=True, kw_only=True):
     score: str
     interpretation: str
     unit: str | None = None
+    seen: str = "once"
     verified: bool = False
 
 
@@ -128,12 +134,14 @@ class SiteCode(Struct, frozen=True, kw_only=True):
     code: str
     joint: str
     side: str
+    seen: str = "once"
     verified: bool = False
 
 
 class LateralityCode(Struct, frozen=True, kw_only=True):
     code: str
     sides: tuple[str, ...]
+    seen: str = "once"
     verified: bool = False
 
 
@@ -141,6 +149,7 @@ class MethodCode(Struct, frozen=True, kw_only=True):
     code: str
     movement: str | None = None
     caveat: str | None = None
+    seen: str = "once"
     verified: bool = False
 
 
@@ -160,10 +169,11 @@ class Arc(Struct, frozen=True, kw_only=True):
     ends: tuple[ArcEnd, ArcEnd]
     two_number: bool
     triple_order: bool
+    src: tuple[str, ...] = ()
 
 
 class Catalogue(Struct, frozen=True, kw_only=True):
-    """Everything in mappings/, with a digest of it (SHA-256, hex)."""
+    """Everything in mappings/, with a digest of it (SHA-256, hex). `sources` says what each source key stands for."""
 
     version: str
     digest: str
@@ -177,3 +187,4 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     methods: tuple[MethodCode, ...]
     unit_spellings: dict[str, str]
     arcs: dict[str, Arc]
+    sources: dict[str, str] = {}
