@@ -1,0 +1,286 @@
+"""The public facade: what a Python user imports, and what the commands call.
+
+Without a server: `check`, `protocol`, `case`, `conventions`, `endpoint`, `plan`, `convert`, `draft`, `read`, `criteria`.
+With one: a `Link` joins a ledger, an endpoint and a site's conventions, and offers push, pull, check, decide, sign, respond, sync.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from careplan_bridge.caseload.run import Steps, run
+from careplan_bridge.criteria import deciding
+from careplan_bridge.criteria.check import check as check_criteria
+from careplan_bridge.endpoint.endpoint_file import check_endpoint, read_endpoint
+from careplan_bridge.endpoint.http import Client
+from careplan_bridge.errors import DecisionRefused, Fault, WrongUse
+from careplan_bridge.files import documents, observations, shipped
+from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.measures.conventions_file import check_conventions, read_conventions
+from careplan_bridge.measures.reader import Reader
+from careplan_bridge.model.case import Case
+from careplan_bridge.model.check import CriteriaCheck
+from careplan_bridge.model.conventions import Conventions
+from careplan_bridge.model.course import Responded
+from careplan_bridge.model.decision import Decision, Kind
+from careplan_bridge.model.endpoint import Endpoint
+from careplan_bridge.model.measure import Catalogue
+from careplan_bridge.model.plan import Plan
+from careplan_bridge.model.protocol import Protocol
+from careplan_bridge.model.reading import Readings
+from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.model.retrieval import Retrieval
+from careplan_bridge.model.run import PlanResult
+from careplan_bridge.planning.draft import draft as draft_plan
+from careplan_bridge.protocol.case_file import check_case, read_case
+from careplan_bridge.protocol.protocol_file import check_protocol, read_protocol
+from careplan_bridge.retrieval.pull import pull
+from careplan_bridge.writeback.decision import write_decision
+from careplan_bridge.writeback.push import push_plan, push_protocol
+from careplan_bridge.writeback.resume import settle
+from careplan_bridge.writeback.unsigned import write_unsigned
+
+Resource = Mapping[str, Any]
+
+
+def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
+    """Every fault and warning of a file of ours, in the order of its lines; `kind` overrides what the file looks like."""
+    data = documents.read_bytes(path)
+    return _CHECKS[kind or kind_of(path, data)](data, str(path), shipped.catalogue())
+
+
+def kind_of(path: Path, data: bytes) -> str:
+    """protocol, case, endpoint or conventions, by suffix and the first key that tells. Raises WrongUse for other suffixes."""
+    if path.suffix in (".yaml", ".yml"):
+        return "case" if re.search(rb"^case\s*:", data, re.MULTILINE) else "protocol"
+    if path.suffix == ".toml":
+        return "endpoint" if re.search(rb"^environment\s*=", data, re.MULTILINE) else "conventions"
+    raise WrongUse(f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as.")
+
+
+_CHECKS: dict[str, Callable[[bytes, str, Catalogue], tuple[Fault, ...]]] = {
+    "protocol": check_protocol,
+    "case": lambda data, name, _: check_case(data, name),
+    "conventions": check_conventions,
+    "endpoint": lambda data, name, _: check_endpoint(data, name),
+}
+
+
+def protocol(path: Path) -> Protocol:
+    """A protocol file. Raises FileRefused with every fault it has."""
+    return read_protocol(documents.read_bytes(path), str(path), shipped.catalogue())
+
+
+def case(path: Path) -> Case:
+    return read_case(documents.read_bytes(path), str(path))
+
+
+def conventions(path: Path) -> Conventions:
+    return read_conventions(documents.read_bytes(path), str(path), shipped.catalogue())
+
+
+def endpoint(path: Path) -> Endpoint:
+    return read_endpoint(documents.read_bytes(path), str(path))
+
+
+def convert(of: Protocol, by: Conventions) -> tuple[Resource, ...]:
+    """PlanDefinition, ActivityDefinitions, Questionnaire, ConceptMap, CodeSystems, StructureDefinitions; the same bytes each time."""
+    from careplan_bridge.fhir.protocol_resources import protocol_resources  # noqa: PLC0415 - the FHIR models are slow to import
+
+    if by.clinic is None:
+        raise WrongUse("The conventions file has no [clinic]; its base makes the identifiers of what is converted.")
+    return protocol_resources(of, shipped.catalogue(), by.clinic)
+
+
+def draft(of: Protocol, for_: Case, by: Conventions) -> Plan:
+    """The protocol fitted to the case. Raises PlanRefused where the two contradict each other."""
+    return draft_plan(of, for_, shipped.catalogue(), by)
+
+
+def read(entries: Iterable[Resource], by: Conventions, *, patient: str | None = None) -> Readings:
+    """Readings and unusable entries; with `patient`, entries about anyone else are unusable."""
+    return Reader(shipped.catalogue(), by, patient=patient).read_all(entries)
+
+
+def criteria(
+    plan: Plan, entries: Iterable[Resource], by: Conventions, at: datetime, *, complete: bool = True
+) -> CriteriaCheck:
+    """The check of the plan's current stage at a moment. `complete`: are these all Observations there are?"""
+    return check_criteria(plan, read(entries, by, patient=plan.patient), at, complete=complete)
+
+
+def entries(paths: Sequence[str]) -> Iterator[Resource]:
+    """Every Observation in files and folders; `-` is standard input."""
+    return observations.resources(paths)
+
+
+def plan(reference: str, ledger: Ledger | None = None) -> Plan:
+    """A plan by its document's path, or by its id in the ledger. Raises WrongUse where it is neither."""
+    if Path(reference).is_file():
+        return documents.read_plan(Path(reference))
+    found = ledger.plan(reference) if ledger else None
+    if found is None:
+        raise WrongUse(f"{reference!r} is neither the path of a plan document nor the id of a plan in the ledger.")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Signed:
+    """What a signature led to: the decision with its signatures, and the receipt once the last one was given."""
+
+    decision: Decision
+    receipt: Receipt | None
+
+
+@dataclass
+class Link:
+    """A ledger, an endpoint and a site's conventions, joined for one command; use it as a context manager.
+
+    `now` stamps what is written; the moment that is judged is an argument of each call. `wait` sleeps between tries.
+    """
+
+    ledger_path: Path
+    now: Callable[[], datetime]
+    owner: str
+    endpoint: Endpoint | None = None
+    conventions: Conventions | None = None
+    environ: Mapping[str, str] = field(default_factory=dict[str, str])
+    wait: Callable[[float], None] = lambda _seconds: None
+    writing: bool = True
+
+    def __enter__(self) -> Self:
+        self._open = ExitStack()
+        with ExitStack() as opening:
+            self.ledger = opening.enter_context(
+                Ledger(self.ledger_path, now=self.now, owner=self.owner, writing=self.writing)
+            )
+            if self.endpoint is not None:
+                self._client = opening.enter_context(
+                    Client(self.endpoint, environ=self.environ, wait=self.wait, clock=self.now)
+                )
+            self._open = opening.pop_all()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._open.__exit__(kind, error, trace)
+
+    @property
+    def client(self) -> Client:
+        if self.endpoint is None:
+            raise WrongUse("This needs an endpoint; name its file with --endpoint.")
+        return self._client
+
+    def plan(self, reference: str) -> Plan:
+        return plan(reference, self.ledger)
+
+    def push_protocol(self, of: Protocol, *, dry_run: bool = False) -> Receipt:
+        return push_protocol(self.client, self.ledger, convert(of, self._site()), dry_run=dry_run)
+
+    def push_plan(self, of: Plan, *, dry_run: bool = False) -> Receipt:
+        """Send CarePlan and Goals as a draft and bind the plan to the endpoint; a second push changes nothing."""
+        return push_plan(self.client, self.ledger, of, dry_run=dry_run)
+
+    def pull(self, of: Plan) -> Retrieval:
+        retrieval = pull(self.client, of, now=self.now)
+        if self.ledger.plan(of.id) is not None and self.writing:
+            self.ledger.note_retrieval(retrieval.header)
+        return retrieval
+
+    def check(self, of: Plan, at: datetime) -> CriteriaCheck:
+        """Pull, read, and judge at a moment."""
+        retrieval = self.pull(of)
+        return criteria(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
+
+    def decide(self, check: CriteriaCheck, kind: Kind, reason: str, at: datetime) -> Decision:
+        """Keep a decision bound to this check in the ledger; nothing is signed and nothing is sent."""
+        self._refuse_other_moment(at)
+        decision = deciding.decide(self.plan(check.plan), check, kind, reason, at)
+        self.ledger.keep_check(check)
+        return self.ledger.save_decision(decision).decision
+
+    def sign(self, decision_id: str, person: str, at: datetime) -> Signed:
+        """Pull, check, and sign if the check is still the one decided on; the last signature needed writes the decision back.
+
+        A decision whose ground has changed becomes void. One that is fully signed already is only written to its end.
+        """
+        self._refuse_other_moment(at)
+        record = self.ledger.decision(decision_id)
+        if record is None:
+            raise DecisionRefused(f"Decision {decision_id} is not in this ledger; `decide` makes one.")
+        of = self.plan(record.decision.plan)
+        if record.state != "open":
+            return self._written(of, record.decision, record.state)
+        check = self.check(of, at)
+        self._void_if_changed(record.decision, check)
+        signed = self.ledger.save_decision(deciding.sign(of, record.decision, check, person, at)).decision
+        return Signed(signed, None) if signed.missing_roles else self._write(of, signed)
+
+    def respond(
+        self, check: CriteriaCheck, about: str, subject: str, *, person: str, reason: str, at: datetime
+    ) -> Responded:
+        """Record what a named clinician did about a red flag or an excess that the check shows."""
+        self._refuse_other_moment(at)
+        of = self.plan(check.plan)
+        answer = deciding.respond_to_red_flag if about == "red-flag" else deciding.respond_to_excess
+        response = answer(of, check, subject, person_id=person, reason=reason, at=at)
+        self.ledger.append(of.id, response)
+        return response
+
+    def sync(self, at: datetime, only: Sequence[str] | None = None) -> tuple[int, Iterator[PlanResult]]:
+        """How many plans are due at this endpoint, and their results one after another."""
+        due = [of for of in self.ledger.plans() if self._is_due(of, only)]
+        steps = Steps(
+            finish=self._finish,
+            judge=lambda of: self.check(self.plan(of.id), at),
+            write=lambda of, check: changed(write_unsigned(self.client, self.ledger, self.plan(of.id), check)),
+            waiting=lambda of: [record.decision for record in self.ledger.waiting(of.id)],
+        )
+        return len(due), run(due, steps)
+
+    def _is_due(self, of: Plan, only: Sequence[str] | None) -> bool:
+        binding = self.ledger.binding(of.id)
+        bound_here = binding is not None and self.endpoint is not None and binding.base == self.endpoint.base
+        return bound_here and (only is None or of.id in only)
+
+    def _finish(self, of: Plan) -> int:
+        """What an earlier run left open: intents of unknown fate first, then decisions that are fully signed."""
+        count = changed(settle(self.client, self.ledger, of.id))
+        for record in self.ledger.waiting(of.id):
+            if record.state in ("ready", "writing"):
+                receipt = self._write(self.plan(of.id), record.decision).receipt
+                count += changed(receipt) if receipt else 0
+        return count
+
+    def _written(self, of: Plan, decision: Decision, state: str) -> Signed:
+        if state == "void":
+            raise DecisionRefused(
+                "This decision is void: the record changed before its last signature. Check and decide again."
+            )
+        return Signed(decision, None) if state == "written" else self._write(of, decision)
+
+    def _write(self, of: Plan, decision: Decision) -> Signed:
+        check = self.ledger.check(decision.digest)
+        if check is None:
+            raise DecisionRefused(f"The check that decision {decision.id} is bound to is not in this ledger.")
+        return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+
+    def _void_if_changed(self, decision: Decision, check: CriteriaCheck) -> None:
+        if check.complete and not deciding.stands(decision, check):
+            self.ledger.void_decision(decision.id, "the record changed before the last signature")
+
+    def _refuse_other_moment(self, at: datetime) -> None:
+        production = self.endpoint is not None and self.endpoint.environment == "production"
+        if production and at != self.now():
+            raise WrongUse("Decisions on a production endpoint are made now; leave --at out.")
+
+    def _site(self) -> Conventions:
+        if self.conventions is None:
+            raise WrongUse("This needs the clinic's conventions; name their file with --conventions.")
+        return self.conventions

@@ -1,0 +1,50 @@
+"""A criteria check from files or from an endpoint, as several commands ask for it."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from careplan_bridge import bridge
+from careplan_bridge.cli import clock, link
+from careplan_bridge.errors import WrongUse
+from careplan_bridge.model.check import CriteriaCheck
+from careplan_bridge.model.plan import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the command line said. `complete` is the caller's word for files; an endpoint's retrieval says it itself."""
+
+    plan: str
+    observations: tuple[str, ...]
+    conventions: Path
+    endpoint: Path | None
+    ledger: Path
+    at: str | None
+    complete: bool = True
+
+
+def check(asked: Asked) -> CriteriaCheck:
+    if bool(asked.observations) == bool(asked.endpoint):
+        raise WrongUse("Name either Observation files or --endpoint, where they are to be pulled from.")
+    return _pulled(asked) if asked.endpoint else _from_files(asked)
+
+
+def _pulled(asked: Asked) -> CriteriaCheck:
+    with link.open_link(asked.ledger, "criteria", endpoint=asked.endpoint, conventions=asked.conventions) as site:
+        plan = site.plan(asked.plan)
+        return site.check(plan, clock.moment(asked.at, plan.clinic.timezone))
+
+
+def _from_files(asked: Asked) -> CriteriaCheck:
+    conventions = bridge.conventions(asked.conventions)
+    plan = _plan(asked)
+    at = clock.moment(asked.at, plan.clinic.timezone)
+    entries, complete = bridge.entries_with_header(asked.observations)
+    return bridge.criteria(plan, entries, conventions, at, complete=asked.complete and complete)
+
+
+def _plan(asked: Asked) -> Plan:
+    if Path(asked.plan).is_file():
+        return bridge.plan(asked.plan)
+    with link.open_link(asked.ledger, "criteria", writing=False) as site:
+        return site.plan(asked.plan)

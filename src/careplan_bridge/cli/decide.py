@@ -1,0 +1,54 @@
+"""`decide`: a decision bound to one criteria check."""
+
+from pathlib import Path
+from typing import get_args
+
+import click
+
+from careplan_bridge import bridge
+from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.model.decision import Decision, Kind
+
+
+@click.command("decide")
+@click.argument("check", type=options.FILE)
+@click.argument("kind", metavar="|".join(get_args(Kind)), type=click.Choice(get_args(Kind)))
+@click.option("--reason", required=True, help="Why, in a sentence that the record will keep.")
+@options.endpoint(required=False)
+@options.ledger
+@options.at
+@options.to("Write the decision document to this file.")
+@options.format_("text", "json")
+def command(
+    *,
+    check: Path,
+    kind: Kind,
+    reason: str,
+    endpoint: Path | None,
+    ledger: Path,
+    at: str | None,
+    to: Path | None,
+    format_: str,
+) -> None:
+    """Prepare a decision on CHECK: advance to the next stage, remain in this one, or discharge. Signs nothing, sends nothing.
+
+    It waits in the ledger for the signatures that the protocol names, and says what will be written once they are given.
+    """
+    made_on = bridge.check_from(check)
+    with link.open_link(ledger, "decide", endpoint=endpoint) as site:
+        decision = site.decide(made_on, kind, reason, clock.moment(at, made_on.clinic.timezone))
+        forecast = bridge.forecast(site.plan(decision.plan), decision)
+    if to is not None:
+        output.result(decision, to)
+    if format_ == "json" and to is None:
+        output.document(decision)
+    elif format_ == "text":
+        _print(decision, forecast)
+
+
+def _print(decision: Decision, forecast: tuple[str, ...]) -> None:
+    click.echo(decision.id)
+    output.note(f"{decision.kind} of stage {decision.stage!r}; signatures needed: {', '.join(decision.missing_roles)}")
+    output.note("once signed, this will be written:")
+    for line in forecast:
+        output.note(f"  {line}")

@@ -1,0 +1,28 @@
+"""Opens the ledger and the endpoint that a command works with, with the real clock, environment and waiting."""
+
+import os
+import time
+from pathlib import Path
+
+from careplan_bridge import bridge
+from careplan_bridge.cli import clock
+
+
+def open_link(
+    ledger: Path,
+    command: str,
+    *,
+    endpoint: Path | None = None,
+    conventions: Path | None = None,
+    writing: bool = True,
+) -> bridge.Link:
+    return bridge.Link(
+        ledger_path=ledger,
+        now=clock.now,
+        owner=f"careplan-bridge {command}",
+        endpoint=bridge.endpoint(endpoint) if endpoint else None,
+        conventions=bridge.conventions(conventions) if conventions else None,
+        environ=os.environ,
+        wait=time.sleep,
+        writing=writing,
+    )

@@ -1,0 +1,35 @@
+"""`push`: a protocol or a drafted plan to an endpoint."""
+
+from pathlib import Path
+
+import click
+
+from careplan_bridge import bridge
+from careplan_bridge.cli import link, options, output
+from careplan_bridge.model.receipt import Receipt
+
+
+@click.command("push")
+@click.argument("what", metavar="PROTOCOL|PLAN", type=options.FILE)
+@options.endpoint()
+@options.conventions(required=False)
+@options.ledger
+@options.dry_run
+@options.format_("text", "json")
+def command(*, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, format_: str, *, dry_run: bool) -> None:
+    """Send a protocol (YAML, needs --conventions) or a plan document (JSON). A second push changes nothing and says so.
+
+    A plan goes out as a draft, is bound to the endpoint, and is kept in the ledger from then on.
+    """
+    with link.open_link(ledger, "push", endpoint=endpoint, conventions=conventions) as site:
+        receipt = _push(site, what, dry_run=dry_run)
+    if format_ == "json":
+        output.document(receipt)
+    else:
+        output.receipt(receipt)
+
+
+def _push(site: bridge.Link, what: Path, *, dry_run: bool) -> Receipt:
+    if what.suffix == ".json":
+        return site.push_plan(site.plan(str(what)), dry_run=dry_run)
+    return site.push_protocol(bridge.protocol(what), dry_run=dry_run)

@@ -1,0 +1,41 @@
+"""`sign`: one signature; the last one needed writes the decision back."""
+
+from pathlib import Path
+
+import click
+
+from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.model.decision import Decision
+
+
+@click.command("sign")
+@click.argument("decision", metavar="DECISION_ID")
+@click.option("--person", required=True, help="The id of the signing person in the case file.")
+@options.endpoint()
+@options.conventions()
+@options.ledger
+@options.at
+@options.format_("text", "json")
+def command(
+    *, decision: str, person: str, endpoint: Path, conventions: Path, ledger: Path, at: str | None, format_: str
+) -> None:
+    """Sign DECISION_ID as PERSON. Pulls and checks anew first, and refuses where the record is not what was decided on.
+
+    Running it again after a cut-off finishes the write-back; nothing is written twice.
+    """
+    with link.open_link(ledger, "sign", endpoint=endpoint, conventions=conventions) as site:
+        zone = site.conventions.zone if site.conventions else None
+        signed = site.sign(decision, person, clock.moment(at, zone))
+    if format_ == "json":
+        output.document({"decision": signed.decision, "receipt": signed.receipt})
+        return
+    _print(signed.decision)
+    if signed.receipt is not None:
+        output.receipt(signed.receipt)
+
+
+def _print(decision: Decision) -> None:
+    signed = ", ".join(f"{signature.role} ({signature.person})" for signature in decision.signatures)
+    click.echo(f"{decision.kind} of stage {decision.stage!r} signed by {signed}")
+    if decision.missing_roles:
+        click.echo(f"still missing: {', '.join(decision.missing_roles)}; nothing is written before")
