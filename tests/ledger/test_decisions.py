@@ -44,8 +44,19 @@ def test_an_open_decision_can_be_voided_and_then_waits_no_more(ledger: Ledger, d
     ledger.save_decision(signed(discharge, "therapist"))
     ledger.void_decision(discharge.id, "a new Observation")
     assert ledger.waiting(discharge.plan) == ()
-    with pytest.raises(DecisionRefused, match="void"):
-        ledger.save_decision(signed(discharge, "therapist", "surgeon"))
+
+
+def test_a_void_decision_may_be_decided_anew_without_its_old_signatures(ledger: Ledger, discharge: Decision) -> None:
+    ledger.save_decision(signed(discharge, "therapist"))
+    ledger.void_decision(discharge.id, "a new Observation")
+    again = ledger.save_decision(msgspec.structs.replace(discharge, reason="the new one was withdrawn"))
+    assert (again.state, again.why, again.decision.signatures) == ("open", "", ())
+
+
+def test_what_nobody_signed_yet_may_be_decided_anew(ledger: Ledger, discharge: Decision) -> None:
+    ledger.save_decision(discharge)
+    again = ledger.save_decision(msgspec.structs.replace(discharge, reason="better words"))
+    assert (again.state, again.decision.reason) == ("open", "better words")
 
 
 LEADING_TO: dict[DecisionState, tuple[DecisionState, ...]] = {

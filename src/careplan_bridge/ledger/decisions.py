@@ -23,12 +23,15 @@ class Decisions(Store):
     def save_decision(self, decision: Decision) -> DecisionRecord:
         """Keep a decision with the signatures it has; it is ready once no role is missing.
 
-        A known decision may only gain signatures, and only while it is open. Raises DecisionRefused otherwise.
+        A known decision may only gain signatures, and only while it is open: DecisionRefused otherwise. One that nobody signed, or
+        that became void, may be decided anew: the same check and kind give the same id.
         """
         with self.together():
             known = self.decision(decision.id)
             if known is None:
                 self._insert_decision(decision)
+            elif known.state == "void" or (known.state == "open" and not known.decision.signatures):
+                self._replace_decision(decision)
             elif known.decision != decision:
                 self._gain_signatures(known, decision)
         return self._record(decision.id)
@@ -89,8 +92,11 @@ class Decisions(Store):
 
     def _gain_signatures(self, known: DecisionRecord, decision: Decision) -> None:
         _refuse_other_content(known, decision)
+        self._replace_decision(decision)
+
+    def _replace_decision(self, decision: Decision) -> None:
         self._write(
-            "UPDATE decisions SET document = ?, state = ?, changed = ? WHERE id = ?",
+            "UPDATE decisions SET document = ?, state = ?, why = '', changed = ? WHERE id = ?",
             packed(decision), _state_of(decision), self._moment(), decision.id,
         )  # fmt: skip
 
