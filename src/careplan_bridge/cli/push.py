@@ -16,7 +16,7 @@ from careplan_bridge.model.receipt import Receipt
 @options.ledger
 @options.dry_run
 @options.format_("text", "json")
-def command(*, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, format_: str, *, dry_run: bool) -> None:
+def command(*, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, format_: str, dry_run: bool) -> None:
     """Send a protocol (YAML, needs --conventions) or a plan document (JSON). A second push changes nothing and says so.
 
     A plan goes out as a draft, is bound to the endpoint, and is kept in the ledger from then on.
