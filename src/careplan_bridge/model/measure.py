@@ -12,6 +12,8 @@ Better = Literal["up", "down", "match_other_side", "ordered"]
 ReadsAs = Literal["value", "needs", "panel", "raw-extension", "deprecated"]
 
 FINDING = "finding"  # the measure of a clinician's finding; its levels: present, absent, not-asked
+# A finding's reading has side None and the qualifiers {"protocol": the protocol's url, "finding": the id of the finding or red flag}.
+FINDING_LEVELS = ("present", "absent", "not-asked")
 
 
 class Qualifier(Struct, frozen=True, kw_only=True):
