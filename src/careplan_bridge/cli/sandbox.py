@@ -1,20 +1,71 @@
-"""`sandbox`: the embedded FHIR server."""
+"""`sandbox`: the embedded FHIR server, in the foreground or in the background of a shell."""
 
+import sys
 from pathlib import Path
 
 import click
 
 from careplan_bridge.cli import options, output
+from careplan_bridge.errors import WrongUse
+from careplan_bridge.sandbox import background
 
 
 @click.command("sandbox")
 @click.option("--port", default=8765, show_default=True, help="0 picks a free one.")
 @click.option(
-    "--folder", type=click.Path(file_okay=False, path_type=Path), help="Where it keeps its data; else in memory."
+    "--folder", type=click.Path(file_okay=False, path_type=Path), help="Where it keeps its data; without it, in memory."
 )
-@click.option("--load", type=options.FILE, multiple=True, help="A transaction Bundle to start with.")
-def command(*, port: int, folder: Path | None, load: tuple[Path, ...]) -> None:
-    """Run the embedded FHIR R4 server on loopback until it is stopped: for rehearsal and tests, never for care."""
-    from careplan_bridge.sandbox.server import serve  # noqa: PLC0415 - starts no server until asked
+@click.option("--load", type=options.FILE, multiple=True, help="Give it this transaction Bundle; may be repeated.")
+@click.option("--detach", is_flag=True, help="Run in the background; needs --folder.")
+@click.option("--stop", is_flag=True, help="End the one that runs in the background from --folder.")
+def command(*, port: int, folder: Path | None, load: tuple[Path, ...], detach: bool, stop: bool) -> None:
+    """Run the embedded FHIR R4 server on loopback: for rehearsal and tests, never for care.
 
-    serve(folder, port, load=load, ready=lambda base: output.note(f"sandbox at {base} (Ctrl-C ends it)"))
+    Without --detach it runs until Ctrl-C. With --load alone, the Bundle goes to the one that runs from --folder.
+    """
+    try:
+        _act(port, folder, load, detach=detach, stop=stop)
+    except background.SandboxProblem as problem:
+        raise WrongUse(f"{problem}.") from None
+    except OSError as error:
+        raise WrongUse(
+            f"The sandbox cannot listen on port {port} ({error.strerror}); choose another with --port."
+        ) from None
+
+
+def _act(port: int, folder: Path | None, load: tuple[Path, ...], *, detach: bool, stop: bool) -> None:
+    if stop:
+        background.stop(_needed(folder))
+        output.note("sandbox ended")
+    elif detach:
+        base = background.detach(_needed(folder), _own_command(port, _needed(folder)))
+        _load(base, load)
+        output.note(f"sandbox at {base}")
+    elif load and folder and (base := background.running(folder)):
+        _load(base, load)
+    else:
+        _foreground(port, folder, load)
+
+
+def _foreground(port: int, folder: Path | None, load: tuple[Path, ...]) -> None:
+    from careplan_bridge.sandbox.server import serve  # noqa: PLC0415 - no server code for --stop and --load
+
+    if load:
+        raise WrongUse("--load needs a sandbox in the background: --detach starts one from --folder.")
+    serve(folder, port, ready=click.echo)
+
+
+def _load(base: str, bundles: tuple[Path, ...]) -> None:
+    for bundle in bundles:
+        background.load(base, bundle.read_bytes())
+        output.note(f"loaded {bundle}")
+
+
+def _own_command(port: int, folder: Path) -> list[str]:
+    return [sys.executable, "-m", "careplan_bridge", "sandbox", "--port", str(port), "--folder", str(folder)]
+
+
+def _needed(folder: Path | None) -> Path:
+    if folder is None:
+        raise WrongUse("This needs --folder, by which the sandbox in the background is found again.")
+    return folder
