@@ -49,6 +49,8 @@ def test_an_open_decision_can_be_voided_and_then_waits_no_more(ledger: Ledger, d
 def test_a_void_decision_may_be_decided_anew_without_its_old_signatures(ledger: Ledger, discharge: Decision) -> None:
     ledger.save_decision(signed(discharge, "therapist"))
     ledger.void_decision(discharge.id, "a new Observation")
+    with pytest.raises(DecisionRefused, match="is void and takes no more"):
+        ledger.save_decision(signed(discharge, "therapist", "surgeon"))
     again = ledger.save_decision(msgspec.structs.replace(discharge, reason="the new one was withdrawn"))
     assert (again.state, again.why, again.decision.signatures) == ("open", "", ())
 

@@ -30,7 +30,7 @@ class Decisions(Store):
             known = self.decision(decision.id)
             if known is None:
                 self._insert_decision(decision)
-            elif known.state == "void" or (known.state == "open" and not known.decision.signatures):
+            elif _may_be_decided_anew(known, decision):
                 self._replace_decision(decision)
             elif known.decision != decision:
                 self._gain_signatures(known, decision)
@@ -103,6 +103,12 @@ class Decisions(Store):
 
 def _state_of(decision: Decision) -> DecisionState:
     return "open" if decision.missing_roles else "ready"
+
+
+def _may_be_decided_anew(known: DecisionRecord, decision: Decision) -> bool:
+    if known.state == "void":
+        return not decision.signatures  # those it had were given on other ground
+    return known.state == "open" and not known.decision.signatures
 
 
 def _refuse_other_content(known: DecisionRecord, decision: Decision) -> None:
