@@ -4,6 +4,7 @@ import ast
 from collections.abc import Iterator
 
 import pytest
+
 from tests.architecture.source import Module, modules
 
 HALF, NINE_IN_TEN = 6, 20

@@ -5,9 +5,11 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+
 from tests.architecture.source import PACKAGE, ROOT
 
 REPOSITORY = ROOT.parents[1]
@@ -88,9 +90,16 @@ def test_a_planted_import_breaks_its_contract(tmp_path: Path) -> None:
     contracts = _contracts()
     planted = [contracts[name] for name in contracts.sections() if ":contract:" in name]
     for contract in planted:
-        _plant(tmp_path, contract["source_modules"].split()[0], contract["forbidden_modules"].split()[0])
+        _plant(tmp_path, *_forbidden_import(contract))
     said = _lint(tmp_path).stdout
     assert [contract["name"] for contract in planted if f"{contract['name']} BROKEN" not in said] == []
+
+
+def _forbidden_import(contract: Mapping[str, str]) -> tuple[str, str]:
+    """An importer, and what it may not import."""
+    if contract["type"] == "protected":
+        return f"{PACKAGE}.retrieval", contract["protected_modules"].strip()
+    return contract["source_modules"].split()[0], contract["forbidden_modules"].split()[0]
 
 
 def _plant(parent: Path, importer: str, imported: str) -> None:

@@ -1,6 +1,7 @@
 """The invariants hold in every module, and each rule that says so can fail."""
 
 import pytest
+
 from tests.architecture.rules import EXCUSED, RULES, Rule
 from tests.architecture.source import Module, modules, uses
 
