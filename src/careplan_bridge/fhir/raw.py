@@ -1,4 +1,10 @@
-"""JSON of a server as it came: numbers with a fraction or an exponent keep the digits they were written with (I3)."""
+"""JSON of a server as it came, to be patched and sent back (I3).
+
+The promise: what `decode` gave and nobody changed, `encode` writes as it was: every number digit by digit (`1.30E2`, `90.00`,
+whole numbers of any size), every string character by character, every object's members in their order. What may differ is how
+JSON lets the same thing be written: blanks between values are left out, and a character that came as an escape is written as
+itself where JSON allows it. Two members of one name are not FHIR: the last one counts. A lone `-0` loses its sign.
+"""
 
 from typing import Any
 
@@ -15,10 +21,16 @@ _ENCODER = msgspec.json.Encoder()
 
 
 def decode(data: bytes) -> Any:
-    """The JSON value; objects are dicts in the order they came. Raises msgspec.DecodeError."""
-    return _DECODER.decode(data)
+    """The JSON value; objects are dicts in the order they came, numbers with a fraction or exponent are `msgspec.Raw`.
+
+    Raises msgspec.DecodeError for what is no JSON in UTF-8.
+    """
+    try:
+        return _DECODER.decode(data)
+    except UnicodeDecodeError as error:
+        raise msgspec.DecodeError("Input is not UTF-8") from error
 
 
 def encode(resource: Any) -> bytes:
-    """The JSON text, without spaces; what `decode` gave and nobody changed comes back as it was written."""
+    """The JSON text in UTF-8, without blanks between values."""
     return _ENCODER.encode(resource)

@@ -14,3 +14,12 @@ LEVEL_CODE_SYSTEM = "/CodeSystem/level"  # below the clinic's base: the code is 
 FINDING_CODE_SYSTEM = "/finding"  # below the protocol's url: one code a finding or red flag
 
 LATERALITY_EXTENSION = "http://hl7.org/fhir/us/mcode/StructureDefinition/mcode-laterality-qualifier"
+
+PLAN_IDENTIFIER = "/identifier/plan"  # below the clinic's base, as are the next two
+GOAL_IDENTIFIER = "/identifier/goal"
+DECISION_IDENTIFIER = "/identifier/decision"
+
+
+def goal_value(plan: str, stage: str, criterion: str) -> str:
+    """The value of a Goal's business identifier."""
+    return f"{plan}/{stage}/{criterion}"

@@ -1,0 +1,41 @@
+"""The catalogue facts that a plan carries, so that it can be judged without the catalogue."""
+
+from collections.abc import Iterable, Iterator
+
+from careplan_bridge.model.measure import Arc, Catalogue, Measure
+from careplan_bridge.model.protocol import Stage
+from careplan_bridge.planning.conditions import measured
+from careplan_bridge.planning.faults import listed
+
+
+def facts(stages: Iterable[Stage], catalogue: Catalogue) -> dict[str, Measure]:
+    """The entry of every measure that a stage names, and of the other end of its signed scale, sorted by id."""
+    named = set(named_measures(stages))
+    wanted = sorted(named | {twin for name in named for twin in twins(name, catalogue)})
+    return {name: catalogue.measures[name] for name in wanted if name in catalogue.measures}
+
+
+def unknown_measures(stages: Iterable[Stage], catalogue: Catalogue) -> Iterator[str]:
+    unknown = sorted(set(named_measures(stages)) - catalogue.measures.keys())
+    if unknown:
+        yield f"The catalogue {catalogue.version} has no measure {listed(unknown)}, which the protocol names; read the protocol again."
+
+
+def named_measures(stages: Iterable[Stage]) -> Iterator[str]:
+    for stage in stages:
+        yield from (restriction.measured.measure for restriction in stage.restrictions)
+        for criterion in stage.criteria:
+            yield from (part.measure for part in measured(criterion.condition))
+
+
+def twins(measure: str, catalogue: Catalogue) -> Iterator[str]:
+    """What is written on the same signed scale: hyperextension beside the extension deficit."""
+    for arc in catalogue.arcs.values():
+        yield from _same_end(measure, arc)
+
+
+def _same_end(measure: str, arc: Arc) -> Iterator[str]:
+    for end in arc.ends:
+        pair = (end.past_neutral, end.short_of_neutral)
+        if measure in pair:
+            yield from (name for name in pair if name and name != measure)
