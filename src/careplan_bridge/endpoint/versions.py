@@ -1,10 +1,11 @@
 """Which resource an answer is about, and in which version."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 from careplan_bridge.endpoint.untrusted import an_object, text
+from careplan_bridge.fhir import raw
 
 _LOCATION = re.compile(
     r"(?:.*/)?(?P<ref>[A-Z][A-Za-z]+/[\w\-.]{1,64}?)(?:/_history/(?P<version>[\w\-.]{1,64}))?/?", re.ASCII
@@ -25,6 +26,12 @@ def version_of(headers: Mapping[str, str], resource: Mapping[str, Any]) -> str |
     etag, location = _ETAG.fullmatch(headers.get("etag", "").strip()), _location(headers)
     by_header = (etag and etag["version"]) or (location and location["version"])
     return by_header or text(an_object(resource.get("meta")), "versionId") or None
+
+
+def which_version(resource: Mapping[str, Any]) -> Hashable:
+    """The same for one version of one resource, however it came; what has no id is known by its content alone."""
+    identity, version = text(resource, "id"), text(an_object(resource.get("meta")), "versionId")
+    return (text(resource, "resourceType"), identity, version) if identity else raw.encode(resource)
 
 
 def _location(headers: Mapping[str, str]) -> re.Match[str] | None:

@@ -35,6 +35,7 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     """`base` without a trailing slash. `unsigned` lists what sync may write without a signature (Goal achievement codes, `re-open`).
 
     `transactions`: declared = as the CapabilityStatement says; never = one request after another even where offered.
+    `search`: post keeps the parameters (the patient's id) out of the logs of a server that writes down addresses.
     `categories`: where a search without category is refused, this list is searched instead; complete only if `categories_exhaustive`.
     """
 
@@ -48,6 +49,7 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     us_core: bool = False
     allow_unguarded: bool = False
     transactions: Literal["declared", "never"] = "declared"
+    search: Literal["get", "post"] = "get"
     unsigned: tuple[str, ...] = ()
     categories: tuple[str, ...] = ()
     categories_exhaustive: bool = False
