@@ -27,10 +27,15 @@ class Surgery(Struct, frozen=True, kw_only=True):
 
 
 class RestrictionOrder(Struct, frozen=True, kw_only=True, tag_field="kind", tag="restriction"):
-    """Changes the bounds or the end of a restriction of the protocol; what is None stays."""
+    """Changes the bounds or the end of a restriction of the protocol; what is None stays.
+
+    The numbers of `bounds` are in `unit` as it was written (None: levels, which have none); a case knows no measure, so
+    whoever applies the order converts them to the measure's unit, or refuses.
+    """
 
     restriction: str
     bounds: Bounds | None = None
+    unit: str | None = None
     from_day: int | None = None
     before_day: int | None = None
 

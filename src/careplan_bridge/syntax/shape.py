@@ -1,0 +1,152 @@
+"""A tree against a pydantic model: every fault of shape at once, each where it stands, and the rest of the tree kept usable.
+
+A faulty part is reported once, then cut out (or, where the model demands it, replaced by the stand-in that the model
+declares), and the remainder is read again: so that one wrong key does not hide the faults of meaning elsewhere.
+"""
+
+import typing
+from collections.abc import Mapping
+from typing import Any, ClassVar, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails
+
+from careplan_bridge.syntax.nearest import suggestion
+from careplan_bridge.syntax.node import Node, Path, at, plain, with_child, without
+from careplan_bridge.syntax.spot import Faults
+
+
+class Part(BaseModel):
+    """A part of a file. Keys are trade words with spaces; unknown ones are refused.
+
+    `stand_ins` are values for keys that are demanded but missing or faulty; they let the rest of the part be examined and
+    never leave the reader, since a file with faults gives no value. `unknown_keys` says more about keys that are often tried.
+    """
+
+    model_config = ConfigDict(alias_generator=lambda name: name.rstrip("_").replace("_", " "), extra="forbid", frozen=True)
+    stand_ins: ClassVar[Mapping[str, Any]] = {}
+    unknown_keys: ClassVar[Mapping[str, str]] = {}
+
+    @classmethod
+    def keys(cls) -> list[str]:
+        return [str(field.alias) for field in cls.model_fields.values()]
+
+
+M = TypeVar("M", bound=Part)
+
+
+def shaped(model: type[M], root: Node, faults: Faults) -> tuple[M | None, Node]:
+    """The tree as a `model`, and the tree without its faulty parts; None where nothing is left to examine."""
+    reported = False
+    while True:
+        try:
+            return model.model_validate(plain(root)), root
+        except ValidationError as refused:
+            errors = refused.errors(include_url=False)
+        if not reported:
+            _report(errors, model, root, faults)
+        reported = True
+        mended = _mended(errors, model, root)
+        if mended is None:
+            return None, root
+        root = mended
+
+
+def _report(errors: list[ErrorDetails], model: type[Part], root: Node, faults: Faults) -> None:
+    for error in errors:
+        path = error["loc"]
+        node = at(root, path)
+        on_key = error["type"] in ("missing", "extra_forbidden")
+        place = (node.key_place if on_key else None) or node.place
+        faults.add(place, *_sentences(error, part_at(model, path[:-1])))
+
+
+def _mended(errors: list[ErrorDetails], model: type[Part], root: Node) -> Node | None:
+    missing = [error["loc"] for error in errors if error["type"] == "missing"]
+    faulty = [_existing(root, error["loc"]) for error in errors if error["type"] != "missing"]
+    hopeless = [path[:-1] for path in missing if _stand_in(model, path) is None]
+    if () in (*faulty, *hopeless):
+        return None
+    for path in missing:
+        value = _stand_in(model, path)
+        if value is not None:
+            root = with_child(root, path[:-1], str(path[-1]), _named(value, at(root, path[:-1])))
+    return without(root, [*faulty, *hopeless])
+
+
+def _existing(root: Node, path: Path) -> Path:
+    """As much of an error's path as the tree has: pydantic may add steps of its own."""
+    for length, step in enumerate(path):
+        child = root.child(step)
+        if child is None:
+            return path[:length]
+        root = child
+    return path
+
+
+def _stand_in(model: type[Part], path: Path) -> Any:
+    part = part_at(model, path[:-1])
+    return part.stand_ins.get(str(path[-1])) if part else None
+
+
+def _named(value: Any, node: Node) -> Any:
+    # Ids must differ, or their stand-ins would be reported as given twice.
+    return value.format(line=node.place.line, column=node.place.column) if isinstance(value, str) else value
+
+
+def part_at(model: type[Part], path: Path) -> type[Part] | None:
+    """The model of the part at a path, where there is one."""
+    kind: Any = model
+    for step in path:
+        if isinstance(kind, type) and issubclass(kind, Part):
+            found = next((field for field in kind.model_fields.values() if field.alias == step), None)
+            kind = found.annotation if found else None
+        else:
+            kind = next((argument for argument in reversed(typing.get_args(kind)) if argument is not type(None)), None)
+        kind = _without_none(kind)
+    return kind if isinstance(kind, type) and issubclass(kind, Part) else None
+
+
+def _without_none(kind: Any) -> Any:
+    arguments = typing.get_args(kind)
+    return next(a for a in arguments if a is not type(None)) if type(None) in arguments else kind
+
+
+_TYPES = {
+    "string_type": ("must be a text", "write one text here"),
+    "list_type": ("must be a list", "write it as [one, another] or as lines that begin with `- `"),
+    "tuple_type": ("must be a list", "write it as [one, another] or as lines that begin with `- `"),
+    "dict_type": ("must hold keys of its own", "write `key: value` pairs below it"),
+    "model_type": ("must hold keys of its own", "write `key: value` pairs below it"),
+    "bool_type": ("must be true or false", "write true or false"),
+    "int_type": ("must be a whole number", "write a whole number"),
+}
+
+
+def _sentences(error: ErrorDetails, part: type[Part] | None) -> tuple[str, str]:
+    """What is wrong and what would mend it."""
+    name, kind, context = _name(error["loc"]), error["type"], error.get("ctx", {})
+    if kind == "missing":
+        return f"{name} is missing", f"add {name}"
+    if kind == "extra_forbidden":
+        key = str(error["loc"][-1])
+        known = part.keys() if part else []
+        return f"unknown key {name}", (part.unknown_keys.get(key) if part else None) or suggestion(key, known)
+    if error["input"] is None:
+        return f"{name} has no value", "write a value, or take the key out"
+    if kind in _TYPES:
+        what, mend = _TYPES[kind]
+        return f"{name} {what}", mend
+    if kind == "literal_error":
+        return f"{name} cannot be `{_shown(error['input'])}`", f"write one of: {context['expected']}"
+    return f"{name}: {error['msg']}", str(context.get("mend", "see docs/ for what this key takes"))
+
+
+def _name(path: Path) -> str:
+    last = path[-1] if path else "the file"
+    return f"entry {last + 1}" if isinstance(last, int) else f"`{last}`" if path else last
+
+
+def _shown(value: Any) -> str:
+    text = str(value)
+    return text if len(text) <= 40 else f"{text[:40]}…"
