@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 import time_machine
 from hypothesis import HealthCheck, settings
+
 from tests import network
 
 pytest_plugins = ["tests.conformance.fixtures"]

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import httpx
 import pytest
+
 from tests.network import NetworkRefused
 
 

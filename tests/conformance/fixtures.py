@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+
 from tests.conformance import fhir_documents, hapi, real_parts
 from tests.conformance.judgement import Judge, known_warnings
 from tests.conformance.validator import Validator, running_validator

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import httpx
+
 from tests.conformance.real_parts import HAPI_JAR, why_no_java
 
 JVM = ("-Xmx1g", "-XX:+UseSerialGC", "-XX:TieredStopAtLevel=1")

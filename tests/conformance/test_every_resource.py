@@ -5,6 +5,7 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
+
 from tests.conformance import fhir_documents
 from tests.conformance.fhir_documents import Found
 from tests.conformance.judgement import Judge, errors

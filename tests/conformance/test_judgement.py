@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from tests.conformance.judgement import Judge, KnownWarning, known_warnings, new_warnings
 from tests.conformance.validator import Message, Validator
 
