@@ -75,6 +75,7 @@ class EndpointPart(Part):
     us_core: Flag = False
     allow_unguarded: Flag = False
     transactions: Literal["declared", "never"] = "declared"
+    search: Literal["get", "post"] = "get"
     unsigned: list[Word] = []
     categories: list[Word] = []
     categories_exhaustive: Flag = False
@@ -129,6 +130,7 @@ def _endpoint(part: EndpointPart, name: str) -> Endpoint:
         us_core=part.us_core,
         allow_unguarded=part.allow_unguarded,
         transactions=part.transactions,
+        search=part.search,
         unsigned=tuple(part.unsigned),
         categories=tuple(part.categories),
         categories_exhaustive=part.categories_exhaustive,

@@ -109,7 +109,9 @@ def _in_unit(unit: str) -> Measure:
 def _subject(measured: Measured, measure: Measure) -> str:
     details = [f"{name.replace('_', ' ')} {text}" if _needs_name(text) else text for name, text in measured.qualifiers.items()]
     details += [f"{measured.side} side"] if measured.side else []
-    return _small(measure.term) + (f" ({', '.join(details)})" if details else "")
+    term, _, aside = _small(measure.term).removesuffix(")").partition(" (")
+    inside = "; ".join(part for part in (aside, ", ".join(details)) if part)
+    return f"{term} ({inside})" if inside else term
 
 
 def _needs_name(text: str) -> bool:
