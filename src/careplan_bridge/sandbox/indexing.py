@@ -1,9 +1,11 @@
 """What a resource is found by: rows for the index, one for each value of each search parameter."""
 
 from collections.abc import Iterator
+from functools import cache
 from typing import NamedTuple
 
 from careplan_bridge.sandbox import moments, references
+from careplan_bridge.sandbox.definitions import codes_of, elements_of
 from careplan_bridge.sandbox.jsontext import Resource, is_array, is_object
 from careplan_bridge.sandbox.parameters import Compare, Parameter, parameters_of
 
@@ -23,10 +25,11 @@ class Row(NamedTuple):
 
 def rows(resource: Resource) -> set[Row]:
     found = {Row(LINK, link.type, link.id) for link in references.links(resource)}
-    for parameter in parameters_of(resource["resourceType"]).values():
+    kind = resource["resourceType"]
+    for parameter in parameters_of(kind).values():
         for path in parameter.paths:
             for value in values_at(resource, path.split(".")):
-                found.update(_rows(parameter, value))
+                found.update(_rows(parameter, value, _code_system(kind, path)))
     return found
 
 
@@ -41,10 +44,18 @@ def values_at(node: object, path: list[str]) -> Iterator[object]:
         yield from values_at(node[path[0]], path[1:])
 
 
-def _rows(parameter: Parameter, value: object) -> Iterator[Row]:
+@cache
+def _code_system(resource_type: str, path: str) -> str:
+    """The system that a bare code at the path belongs to; empty where its binding names none, or several."""
+    element = elements_of(resource_type).get(path)
+    systems = list(codes_of(element.value_set)) if element and element.value_set else []
+    return systems[0] if len(systems) == 1 else ""
+
+
+def _rows(parameter: Parameter, value: object, code_system: str) -> Iterator[Row]:
     match parameter.compare:
         case Compare.TOKEN:
-            return (Row(parameter.name, *pair) for pair in _tokens(value))
+            return (Row(parameter.name, *pair) for pair in _tokens(value, code_system))
         case Compare.REFERENCE:
             return _reference_rows(parameter, value)
         case Compare.DATE:
@@ -55,11 +66,11 @@ def _rows(parameter: Parameter, value: object) -> Iterator[Row]:
             return (Row(parameter.name, "", text) for text in (value,) if isinstance(text, str))
 
 
-def _tokens(value: object) -> Iterator[tuple[str, str | None]]:
+def _tokens(value: object, code_system: str) -> Iterator[tuple[str, str | None]]:
     if isinstance(value, bool):
         yield "", "true" if value else "false"
     elif isinstance(value, str):
-        yield "", value
+        yield code_system, value
     elif is_object(value) and "coding" in value:
         for coding in value["coding"]:
             yield coding.get("system", ""), coding.get("code")

@@ -141,6 +141,11 @@ def _entry_response(bundle: Resource, entry: Resource) -> bool:
     return ("response" in entry) == _kind(bundle, *_ANSWERS, "history")
 
 
+def _has_full_url(bundle: Resource, entry: Resource) -> bool:
+    """No invariant of R4; HAPI with validation on refuses such a Bundle, so a client had better send it."""
+    return "resource" not in entry or "fullUrl" in entry or _kind(bundle, *_ANSWERS)
+
+
 def _unique_full_urls(bundle: Resource) -> bool:
     if _kind(bundle, "history"):
         return True
@@ -160,8 +165,10 @@ def _action_has_one_kind(node: Resource) -> bool:
     return ("resource" in node) != ("action" in node)
 
 
-def _trigger_data(node: Resource) -> bool:
-    return node.get("type", "").startswith("data-") == ("data" in node) or node.get("type") == "named-event"
+def _trigger_is_whole(node: Resource) -> bool:
+    kind = node.get("type", "")
+    needed = {"named-event": "name", "periodic": "timing"}.get(kind, "data" if kind.startswith("data-") else "type")
+    return _has(node, needed)
 
 
 _DURATION: tuple[Rule, ...] = (("drt-1", "a code needs a value and the UCUM system", _is_ucum),)
@@ -183,6 +190,7 @@ _RULES: dict[str, tuple[Rule, ...]] = {
         ("bdl-2", "entry.search stands only in a searchset", _entries(lambda b, e: "search" not in e or _kind(b, "searchset"))),
         ("bdl-3", "entry.request is needed in a batch, transaction or history, and nowhere else", _entries(_entry_request)),
         ("bdl-4", "entry.response is needed in a response or history, and nowhere else", _entries(_entry_response)),
+        ("fullUrl", "an entry with a resource needs a fullUrl", _entries(_has_full_url)),
         ("bdl-7", "fullUrl is unique, or the versions differ", _unique_full_urls),
     ),
     "Bundle.entry": (
@@ -227,12 +235,6 @@ _RULES: dict[str, tuple[Rule, ...]] = {
     ),
     "TriggerDefinition": (
         ("trd-2", "data needs a type that begins with data-", lambda t: "condition" not in t or "data" in t),
-        ("trd-3", "a named event needs its name, a periodic one its timing, a data event its data", lambda t: _trigger_is_whole(t)),
+        ("trd-3", "a named event needs its name, a periodic one its timing, a data event its data", _trigger_is_whole),
     ),
 }
-
-
-def _trigger_is_whole(node: Resource) -> bool:
-    kind = node.get("type", "")
-    needed = {"named-event": "name", "periodic": "timing"}.get(kind, "data" if kind.startswith("data-") else "type")
-    return _has(node, needed)

@@ -128,7 +128,8 @@ def _date(parameter: Parameter, modifier: str, value: str) -> Condition:
     if prefix not in _PREFIXES:
         raise refuse(400, "value", f"{parameter.name} has the unknown prefix {prefix}; known are {', '.join(_PREFIXES)}")
     try:
-        sought = moments.span(value.removeprefix(prefix))
+        # A + that the client did not encode arrives as a space; servers read it as the zone that was meant.
+        sought = moments.span(value.removeprefix(prefix).replace(" ", "+"))
     except ValueError:
         raise refuse(400, "value", f"{parameter.name} needs a date, dateTime or instant with an optional prefix") from None
     sql, values = _date_sql(prefix, sought)
@@ -166,7 +167,9 @@ def _string(parameter: Parameter, modifier: str, value: str) -> Condition:
 
 def _uri(parameter: Parameter, modifier: str, value: str) -> Condition:
     _allow(parameter, modifier)
-    return _indexed(parameter, "second = ?", unescape(value))
+    url = unescape(value)
+    # A canonical that is searched for without a version is found under any.
+    return _indexed(parameter, "(second = ? OR substr(second, 1, ?) = ?)", url, len(url) + 1, f"{url}|")
 
 
 def _allow(parameter: Parameter, modifier: str, *allowed: str) -> None:

@@ -138,7 +138,8 @@ def _start(folder: Path | None, port: int, settings: Settings, misbehaviours: Se
 
 
 def _listen(port: int) -> socket.socket:
-    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # asyncio sets TCP_NODELAY only where the protocol is named; without it every answer waits 40 ms for an ACK.
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((HOST, port))

@@ -103,7 +103,9 @@ def _companion_at(node: Resource, element: Element, position: int) -> object:
 
 
 def _companion(node: Resource, element: Element, value: object, where: str) -> Iterator[Issue]:
-    """`_name` beside `name`: the id and extensions of a primitive."""
+    """`_name` beside `name`: the id and extensions of a primitive, which stand for no code of a required value set."""
+    if element.value_set and element.name not in node:
+        yield Issue("code-invalid", f"{element.name} needs a code of the value set {element.value_set}", where)
     if not element.repeats:
         yield from _object(value, "Element", where)
         return

@@ -121,13 +121,21 @@ def _perform(one: Settled, names: dict[str, str], leaving: list[Link], repositor
         return _deleted(repository.delete(one.link, entry.request.get("ifMatch"), leaving))
     if one.existing:
         return _written(Stored(200, repository.read(one.link)), asked)
-    resource = references.rewritten(entry.resource, lambda literal: names.get(literal, literal))
+    resource = references.rewritten(entry.resource, lambda literal: _resolved(literal, names))
     if not is_object(resource):
         raise refuse(400, "required", f"{entry.method} needs a resource")
     if entry.method == "POST":
         return _written(repository.store_new(one.link, resource, asked.base), asked)
     check_identity(resource, one.link)
     return _written(repository.update(one.link, resource, asked.base, entry.request.get("ifMatch")), asked)
+
+
+def _resolved(literal: str, names: dict[str, str]) -> str:
+    if literal in names:
+        return names[literal]
+    if literal.startswith(("urn:uuid:", "urn:oid:")):
+        raise refuse(400, "not-found", f"no entry of this Bundle has the fullUrl {literal}")
+    return literal
 
 
 def check_identity(resource: Resource, link: Link) -> None:
