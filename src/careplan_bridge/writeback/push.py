@@ -1,0 +1,122 @@
+"""Protocols and plans to a server. Pushing again changes nothing and says so."""
+
+from collections import Counter
+from collections.abc import Sequence
+from functools import partial
+
+from careplan_bridge.endpoint.capabilities import capabilities
+from careplan_bridge.endpoint.http import Client
+from careplan_bridge.endpoint.untrusted import an_object, text
+from careplan_bridge.errors import InputRefused, WriteConflict
+from careplan_bridge.fhir.plan_resources import care_plan, goals
+from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.model.plan import Plan
+from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.writeback.content import holds
+from careplan_bridge.writeback.converge import Converge
+from careplan_bridge.writeback.identity import Resource, by_canonical, by_identifier, find, reference_of
+from careplan_bridge.writeback.routes import refuse_missing_types, takes
+from careplan_bridge.writeback.writes import Create, Write, relinked
+
+NOTHING_TO_DO = "everything was on the server already; nothing was changed"
+
+
+def push_protocol(client: Client, ledger: Ledger, resources: Sequence[Resource], *, dry_run: bool = False) -> Receipt:
+    """Send the definitions that make up a protocol, each once per url and version.
+
+    Types that the server does not take are left out and named. Raises WriteConflict where it holds a version with other content.
+    """
+    subject = next((by_canonical(each).name for each in resources if each["resourceType"] == "PlanDefinition"), "")
+    work = Converge(client, ledger, subject=subject, dry_run=dry_run)
+    offered = [each for each in resources if takes(capabilities(client), each["resourceType"])]
+    work.says += _left_out(client, resources, offered)
+    writes = [Create(by_canonical(each), each) for each in offered]
+    _refuse_twins(writes)
+    missing = _missing_definitions(client, writes)
+    if work.as_one(lambda: not _missing(client, writes), lambda: missing, also=lambda: None):
+        return work.receipt()
+    for write in writes:
+        work.create(write)
+    return _finished(work)
+
+
+def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = False) -> Receipt:
+    """Send the CarePlan and the Goals of the current stage as a draft, and bind the plan to this endpoint.
+
+    One transaction where the server offers them; else the Goals first, so that a CarePlan never points to nothing. What is there
+    already is left alone. Raises WriteConflict naming both where two resources carry the same identifier.
+    """
+    refuse_missing_types(client, ("CarePlan", "Goal"))
+    if not dry_run:
+        ledger.add_plan(plan)
+        ledger.bind(plan.id, client.endpoint, plan.patient)
+    work = Converge(client, ledger, subject=plan.id, plan=plan.id, dry_run=dry_run)
+    goal_writes, plan_write = _plan_writes(ledger.plan(plan.id) or plan, us_core=client.endpoint.us_core)
+    _refuse_twins([*goal_writes, plan_write])
+    if work.as_one(
+        lambda: find(client, plan_write.identity) is not None,
+        lambda: _missing(client, [*goal_writes, plan_write]),
+        also=lambda: None,
+    ):
+        return work.receipt()
+    places = {
+        write.place: work.create(write, partial(ledger.bind_goal, plan.id, write.identity.name))
+        for write in goal_writes
+    }
+    linked = Create(plan_write.identity, relinked(plan_write.resource, places))
+    work.create(linked, partial(ledger.bind_care_plan, plan.id))
+    return _finished(work)
+
+
+def _plan_writes(plan: Plan, *, us_core: bool) -> tuple[list[Create], Create]:
+    """Goals and CarePlan of the current stage; the CarePlan refers to the Goals by their places."""
+    goal_writes = [Create(by_identifier(goal), goal) for goal in goals(plan, plan.current.id, us_core=us_core)]
+    resource = care_plan(plan, us_core=us_core)
+    return goal_writes, Create(by_identifier(resource), resource)
+
+
+def _missing(client: Client, writes: Sequence[Create]) -> list[Write]:
+    """What is not on the server yet, with references to what is."""
+    found = {write.place: reference_of(stored.resource) for write in writes if (stored := find(client, write.identity))}
+    return [Create(write.identity, relinked(write.resource, found)) for write in writes if write.place not in found]
+
+
+def _missing_definitions(client: Client, writes: Sequence[Create]) -> list[Write]:
+    """Definitions that are not on the server yet; those that are there must say the same."""
+    found = [(write, find(client, write.identity)) for write in writes]
+    other = [write.identity for write, stored in found if stored and not holds(stored.resource, write.resource)]
+    if other:
+        named = ", ".join(f"{identity.kind} {identity.name}" for identity in other)
+        raise WriteConflict(
+            f"the server holds other content under {named}; a version never changes: give the protocol (or the catalogue) a new version"
+        )
+    return [write for write, stored in found if stored is None]
+
+
+def _left_out(client: Client, resources: Sequence[Resource], offered: Sequence[Resource]) -> list[str]:
+    out = Counter(each["resourceType"] for each in resources if each not in offered)
+    return [f"{client.endpoint.name} does not take {kind}: {count} left out" for kind, count in sorted(out.items())]
+
+
+def _refuse_twins(writes: Sequence[Create]) -> None:
+    """Two resources under one identity would be stored as one, without a word: refused before anything is sent."""
+    seen: dict[tuple[str, str], Create] = {}
+    for write in writes:
+        twin = seen.setdefault((write.identity.kind, write.identity.name), write)
+        if twin is not write:
+            raise InputRefused(
+                f"{write.identity.kind} {write.identity.name} stands for two different things: {_title(twin.resource)} and "
+                f"{_title(write.resource)}; give their stage or criterion another id"
+            )
+
+
+def _title(resource: Resource) -> str:
+    return repr(
+        text(resource, "title") or text(an_object(resource.get("description")), "text") or resource["resourceType"]
+    )
+
+
+def _finished(work: Converge) -> Receipt:
+    if not work.receipt().changed and not work.dry_run:
+        work.says.append(NOTHING_TO_DO)
+    return work.receipt()
