@@ -165,7 +165,9 @@ def _codes(concepts: list[Json]) -> Iterator[str]:
         yield from _codes(concept.get("concept", []))
 
 
-_PATH = re.compile(r"\(?(?P<path>[A-Z]\w+(\.\w+)+?)( as Reference\))?(\.as\(Reference\))?(\.where\(resolve\(\) is \w+\))?")
+_PATH = re.compile(
+    r"\(?(?P<path>[A-Z]\w+(\.\w+)+?)( as Reference\))?(\.as\(Reference\))?(\.where\(resolve\(\) is \w+\))?"
+)
 
 
 def _links(package: Package) -> dict[str, list[str]]:

@@ -56,13 +56,11 @@ class Peer:
             self.kept[request["keep"]] = answer.json()["id"]
 
     def _fill(self, value: Any) -> Any:
-        if isinstance(value, str):
-            for name, text in {"run": self.run, **self.kept}.items():
-                value = value.replace(f"{{{name}}}", text)
-            return value
-        if isinstance(value, dict):
-            return {key: self._fill(member) for key, member in value.items()}
-        return [self._fill(member) for member in value] if isinstance(value, list) else value
+        """The value with `{run}` and every kept name replaced, wherever they stand in its texts."""
+        text = json.dumps(value)
+        for name, kept in {"run": self.run, **self.kept}.items():
+            text = text.replace(f"{{{name}}}", kept)
+        return json.loads(text)
 
     def _compare(self, answer: httpx.Response, expected: Mapping[str, Any]) -> Iterator[str]:
         if answer.status_code != expected["status"]:
@@ -112,7 +110,7 @@ def _found(peer: Peer, answer: httpx.Response, expected: list[str]) -> Iterator[
         yield f"found {', '.join(found) or 'nothing'}"
 
 
-def _ordered(peer: Peer, answer: httpx.Response, _: bool) -> Iterator[str]:
+def _ordered(_: Peer, answer: httpx.Response, _expected: object) -> Iterator[str]:
     dates = [entry["resource"]["effectiveDateTime"] for entry in answer.json()["entry"]]
     falling = "_sort=-" in str(answer.request.url)
     if dates != sorted(dates, reverse=falling):
@@ -144,7 +142,7 @@ def _lacks(_: Peer, answer: httpx.Response, expected: list[str]) -> Iterator[str
     yield from (f"contains {part}" for part in expected if part in resource)
 
 
-def _empty(_: Peer, answer: httpx.Response, _expected: bool) -> Iterator[str]:
+def _empty(_: Peer, answer: httpx.Response, _expected: object) -> Iterator[str]:
     if answer.content:
         yield "a body"
 

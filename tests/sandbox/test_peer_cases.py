@@ -4,9 +4,9 @@ from collections.abc import Iterator
 
 import httpx
 import pytest
-from tests.sandbox import peer
 
 from careplan_bridge.sandbox.server import Sandbox
+from tests.sandbox import peer
 
 
 @pytest.fixture(scope="module")

@@ -108,5 +108,5 @@ class _NoAnswer(Response):
     not allow makes it fail before anything is sent.
     """
 
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:  # noqa: ANN401, ARG002 - ASGI's signature
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:  # noqa: ARG002 - ASGI's signature
         await send({"type": "http.response.start", "status": 200, "headers": [(b"not\nallowed", b"")]})

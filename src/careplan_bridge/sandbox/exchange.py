@@ -55,5 +55,5 @@ committed: raising HangUp after it is a lost answer, raising it before is a lost
 """
 
 
-class HangUp(Exception):  # noqa: N818 - an instruction to the server, not a fault
+class HangUp(Exception):
     """Close the connection without an answer."""

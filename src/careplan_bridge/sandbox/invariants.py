@@ -161,6 +161,20 @@ def _full_url_is_unversioned(entry: Resource) -> bool:
     return "/_history/" not in entry.get("fullUrl", "")
 
 
+def _ratio_is_whole(node: Resource) -> bool:
+    both_or_none = ("numerator" in node) == ("denominator" in node)
+    return both_or_none and ("numerator" in node or "extension" in node)
+
+
+def _display_is_no_question(item: Resource) -> bool:
+    return item.get("type") != "display" or ("required" not in item and "repeats" not in item)
+
+
+def _enabling_is_clear(item: Resource) -> bool:
+    conditions: list[object] = item.get("enableWhen", [])
+    return not conditions[1:] or "enableBehavior" in item
+
+
 def _action_has_one_kind(node: Resource) -> bool:
     return ("resource" in node) != ("action" in node)
 
@@ -186,9 +200,21 @@ _RULES: dict[str, tuple[Rule, ...]] = {
     "Age": (_QUANTITY,),
     "Attachment": (("att-1", "data needs a contentType", _needs("contentType", when="data")),),
     "Bundle": (
-        ("bdl-1", "total stands only in a searchset or history", lambda b: "total" not in b or _kind(b, "searchset", "history")),
-        ("bdl-2", "entry.search stands only in a searchset", _entries(lambda b, e: "search" not in e or _kind(b, "searchset"))),
-        ("bdl-3", "entry.request is needed in a batch, transaction or history, and nowhere else", _entries(_entry_request)),
+        (
+            "bdl-1",
+            "total stands only in a searchset or history",
+            lambda b: "total" not in b or _kind(b, "searchset", "history"),
+        ),
+        (
+            "bdl-2",
+            "entry.search stands only in a searchset",
+            _entries(lambda b, e: "search" not in e or _kind(b, "searchset")),
+        ),
+        (
+            "bdl-3",
+            "entry.request is needed in a batch, transaction or history, and nowhere else",
+            _entries(_entry_request),
+        ),
         ("bdl-4", "entry.response is needed in a response or history, and nowhere else", _entries(_entry_response)),
         ("fullUrl", "an entry with a resource needs a fullUrl", _entries(_has_full_url)),
         ("bdl-7", "fullUrl is unique, or the versions differ", _unique_full_urls),
@@ -197,12 +223,20 @@ _RULES: dict[str, tuple[Rule, ...]] = {
         ("bdl-5", "an entry has a resource, a request or a response", _needs("resource", "request", "response")),
         ("bdl-8", "fullUrl names no version", _full_url_is_unversioned),
     ),
-    "CarePlan.activity": (("cpl-3", "an activity has a reference or a detail, not both", _not_both("detail", "reference")),),
+    "CarePlan.activity": (
+        ("cpl-3", "an activity has a reference or a detail, not both", _not_both("detail", "reference")),
+    ),
     "ContactPoint": (("cpt-2", "a value needs a system", _needs("system", when="value")),),
     "Distance": (_QUANTITY,),
     "Duration": (_QUANTITY, *_DURATION),
     "Expression": (("exp-1", "an expression or a reference is needed", _needs("expression", "reference")),),
-    "Extension": (("ext-1", "an extension has a value or extensions, not both and not neither", _exactly_one("extension", "value")),),
+    "Extension": (
+        (
+            "ext-1",
+            "an extension has a value or extensions, not both and not neither",
+            _exactly_one("extension", "value"),
+        ),
+    ),
     "Goal.target": (("gol-1", "a detail needs a measure", _needs("measure", when="detail")),),
     "Observation": (
         ("obs-6", "dataAbsentReason stands only where there is no value", _not_both("dataAbsentReason", "value")),
@@ -210,7 +244,13 @@ _RULES: dict[str, tuple[Rule, ...]] = {
     ),
     "Observation.referenceRange": (("obs-3", "low, high or text is needed", _needs("low", "high", "text")),),
     "Organization": (("org-1", "an identifier or a name is needed", _needs("identifier", "name")),),
-    "Patient.contact": (("pat-1", "name, telecom, address or organization is needed", _needs("name", "telecom", "address", "organization")),),
+    "Patient.contact": (
+        (
+            "pat-1",
+            "name, telecom, address or organization is needed",
+            _needs("name", "telecom", "address", "organization"),
+        ),
+    ),
     "Period": (("per-1", "start is not after end", _ordered_period),),
     "Quantity": (_QUANTITY,),
     "Questionnaire": (("que-2", "every linkId is unique", _unique_link_ids),),
@@ -219,14 +259,18 @@ _RULES: dict[str, tuple[Rule, ...]] = {
         ("que-1a", "a group has items", lambda i: i.get("type") != "group" or "item" in i),
         ("que-1b", "a display has no items", lambda i: i.get("type") != "display" or "item" not in i),
         ("que-3", "a display has no code", lambda i: i.get("type") != "display" or "code" not in i),
-        ("que-6", "required and repeats do not stand on a display", lambda i: i.get("type") != "display" or not ({"required", "repeats"} & set(i))),
-        ("que-12", "several enableWhen need an enableBehavior", lambda i: len(i.get("enableWhen", [])) < 2 or "enableBehavior" in i),  # noqa: PLR2004 - several are two
+        ("que-6", "a display is neither required nor repeated", _display_is_no_question),
+        ("que-12", "several enableWhen need an enableBehavior", _enabling_is_clear),
     ),
     "QuestionnaireResponse.item": (("qrs-1", "an item has items or answers, not both", _not_both("answer", "item")),),
     "Range": (("rng-2", "low is not above high", _ordered_quantities),),
-    "Ratio": (("rat-1", "numerator and denominator stand together, or an extension alone", lambda r: ("numerator" in r) == ("denominator" in r) and ("numerator" in r or "extension" in r)),),
-    "RequestGroup.action": (("rqg-1", "an action has a resource or actions, not both and not neither", _action_has_one_kind),),
-    "StructureDefinition": (("sdf-6", "a snapshot or a differential is needed", _needs("snapshot", "differential", when="derivation")),),
+    "Ratio": (("rat-1", "numerator and denominator stand together, or an extension alone", _ratio_is_whole),),
+    "RequestGroup.action": (
+        ("rqg-1", "an action has a resource or actions, not both and not neither", _action_has_one_kind),
+    ),
+    "StructureDefinition": (
+        ("sdf-6", "a snapshot or a differential is needed", _needs("snapshot", "differential", when="derivation")),
+    ),
     "Timing.repeat": (
         ("tim-1", "a duration needs its unit", _needs("durationUnit", when="duration")),
         ("tim-2", "a period needs its unit", _needs("periodUnit", when="period")),

@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import MAXYEAR, UTC, datetime, timedelta, timezone
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -76,7 +76,7 @@ def _length(start: datetime, precision: str, shape: re.Match[str]) -> int:
         return _FIXED[precision]
     months = 1 if precision == "month" else 12
     year, month = divmod(start.year * 12 + start.month - 1 + months, 12)
-    if year > datetime.max.year:
+    if year > MAXYEAR:
         return END - microseconds(start)
     return microseconds(datetime(year, month + 1, 1, tzinfo=UTC)) - microseconds(start)
 

@@ -5,7 +5,22 @@ from xml.parsers.expat import ExpatError, ParserCreate
 
 _DIV = "http://www.w3.org/1999/xhtml div"
 _FORBIDDEN = frozenset(
-    "script form input button textarea select iframe frame frameset object embed applet base link meta head body".split()
+    {
+        "applet",
+        "base",
+        "body",
+        "button",
+        "embed",
+        "form",
+        "frame",
+        "frameset",
+        "head",
+        "iframe",
+        "input",
+        "link",
+        "meta",
+    }
+    | {"object", "script", "select", "textarea"}
 )
 
 

@@ -19,7 +19,7 @@ class Issue:
         return {"severity": "error", "code": self.code, "diagnostics": self.says, **located}
 
 
-class Refused(Exception):  # noqa: N818 - a refusal is an answer of the server, not a fault of it
+class Refused(Exception):
     """The interaction is not done; status and issues are what the client gets."""
 
     def __init__(self, status: int, issues: Sequence[Issue]) -> None:

@@ -6,7 +6,7 @@ from functools import cache
 
 
 class Compare(StrEnum):
-    TOKEN = "token"
+    TOKEN = "token"  # noqa: S105 - FHIR's word for a coded value
     REFERENCE = "reference"
     DATE = "date"
     STRING = "string"

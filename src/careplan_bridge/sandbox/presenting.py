@@ -105,7 +105,9 @@ class Searches:
     _kept: OrderedDict[str, Search] = field(default_factory=OrderedDict[str, Search])
     _lock: Lock = field(default_factory=Lock)
 
-    def first_page(self, store: Store, found: list[tuple[str, int]], resource_type: str, query: Query, asked: Asked) -> Answer:
+    def first_page(
+        self, store: Store, found: list[tuple[str, int]], resource_type: str, query: Query, asked: Asked
+    ) -> Answer:
         size = min(query.count or self.page_size, self.largest_page)
         search = Search(resource_type, tuple(found), query, size)
         url = f"{asked.base}/{resource_type}" + (f"?{query.text}" if query.text else "")

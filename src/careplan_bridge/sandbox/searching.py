@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from urllib.parse import parse_qsl, urlencode
 
 from careplan_bridge.sandbox import moments, references
-from careplan_bridge.sandbox.outcome import Refused, refuse
+from careplan_bridge.sandbox.outcome import Issue, Refused, refuse
 from careplan_bridge.sandbox.parameters import Compare, Parameter, parameters_of
 from careplan_bridge.sandbox.store import Condition
 
@@ -55,14 +55,10 @@ def read_query(resource_type: str, text: str, *, lenient: bool = False) -> Query
 
 
 class _UnknownParameter(Refused):
-    pass
-
-
-def _unknown(resource_type: str, name: str) -> Refused:
-    known = ", ".join(sorted([*parameters_of(resource_type), "_id", "_lastUpdated"]))
-    return _UnknownParameter(
-        400, refuse(400, "not-supported", f"unknown search parameter {name} for {resource_type}; known are {known}").issues
-    )
+    def __init__(self, resource_type: str, name: str) -> None:
+        known = ", ".join(sorted([*parameters_of(resource_type), "_id", "_lastUpdated"]))
+        says = f"unknown search parameter {name} for {resource_type}; known are {known}"
+        super().__init__(400, [Issue("not-supported", says)])
 
 
 def _read_parameter(reading: _Reading, resource_type: str, name: str, value: str) -> None:
@@ -76,7 +72,7 @@ def _condition(resource_type: str, name: str, value: str) -> Condition:
     stem, _, modifier = name.partition(":")
     parameter = {"_id": ID, "_lastUpdated": LAST_UPDATED, **parameters_of(resource_type)}.get(stem)
     if parameter is None:
-        raise _unknown(resource_type, name)
+        raise _UnknownParameter(resource_type, name)
     if modifier == "missing":
         return _missing(parameter, value)
     choices = [_COMPARE[parameter.compare](parameter, modifier, choice) for choice in split(value, ",")]
@@ -88,7 +84,8 @@ def _missing(parameter: Parameter, value: str) -> Condition:
     if value not in {"true", "false"}:
         raise refuse(400, "value", f"{parameter.name}:missing takes true or false")
     inside = "NOT IN" if value == "true" else "IN"
-    return Condition(f"key {inside} (SELECT key FROM indexed WHERE parameter = ?)", (parameter.name,))
+    sql = f"key {inside} (SELECT key FROM indexed WHERE parameter = ?)"  # noqa: S608 - one of two words of ours
+    return Condition(sql, (parameter.name,))
 
 
 def _any_of(choices: Sequence[Condition]) -> Condition:
@@ -97,7 +94,8 @@ def _any_of(choices: Sequence[Condition]) -> Condition:
 
 
 def _indexed(parameter: Parameter, sql: str, *values: object) -> Condition:
-    return Condition(f"key IN (SELECT key FROM indexed WHERE parameter = ? AND {sql})", (parameter.name, *values))
+    where = f"key IN (SELECT key FROM indexed WHERE parameter = ? AND {sql})"  # noqa: S608 - the pieces are ours
+    return Condition(where, (parameter.name, *values))
 
 
 def _token(parameter: Parameter, modifier: str, value: str) -> Condition:
@@ -126,12 +124,16 @@ def _date(parameter: Parameter, modifier: str, value: str) -> Condition:
     _allow(parameter, modifier)
     prefix = value[:2] if value[:2].isalpha() else "eq"
     if prefix not in _PREFIXES:
-        raise refuse(400, "value", f"{parameter.name} has the unknown prefix {prefix}; known are {', '.join(_PREFIXES)}")
+        raise refuse(
+            400, "value", f"{parameter.name} has the unknown prefix {prefix}; known are {', '.join(_PREFIXES)}"
+        )
     try:
         # A + that the client did not encode arrives as a space; servers read it as the zone that was meant.
         sought = moments.span(value.removeprefix(prefix).replace(" ", "+"))
     except ValueError:
-        raise refuse(400, "value", f"{parameter.name} needs a date, dateTime or instant with an optional prefix") from None
+        raise refuse(
+            400, "value", f"{parameter.name} needs a date, dateTime or instant with an optional prefix"
+        ) from None
     sql, values = _date_sql(prefix, sought)
     if parameter is LAST_UPDATED:
         # lastUpdated is shown in milliseconds, so it is compared in milliseconds.
@@ -194,8 +196,7 @@ def _query(reading: _Reading, resource_type: str) -> Query:
         understood=tuple(reading.understood),
         count=count,
         total=_one_of("_total", shown.get("_total", "accurate"), ("none", "estimate", "accurate")),
-        summary_count=count == 0
-        or _one_of("_summary", shown.get("_summary", "false"), ("count", "false")) == "count",
+        summary_count=count == 0 or _one_of("_summary", shown.get("_summary", "false"), ("count", "false")) == "count",
         order=_order(resource_type, shown.get("_sort", "")),
     )
 

@@ -57,7 +57,9 @@ class Sandbox:
         self._running = _start(self._folder, self._port, self._settings, self.misbehaviours)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if self._running is not None:
             self._running.stop()
             self._running = None

@@ -37,7 +37,7 @@ class Service:
             return Answer(refused.status, operation_outcome(refused.issues))
         except HangUp:
             raise
-        except Exception:
+        except Exception:  # noqa: BLE001 - a client gets an OperationOutcome, the log the traceback
             _log.exception("fault in the sandbox")
             return Answer(500, operation_outcome([Issue("exception", "fault in the sandbox")]))
 

@@ -5,7 +5,7 @@ killed at any moment leaves whole transactions behind.
 """
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Generator, Iterable, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import RLock
@@ -65,7 +65,7 @@ class Store:
             self._db.close()
 
     @contextmanager
-    def writing(self) -> Iterator[None]:
+    def writing(self) -> Generator[None]:
         """All or nothing: commits at the end, rolls back on any exception; nests as one transaction."""
         with self._lock:
             if self._db.in_transaction:
@@ -80,7 +80,7 @@ class Store:
             self._db.execute("COMMIT")
 
     @contextmanager
-    def reading(self) -> Iterator[None]:
+    def reading(self) -> Generator[None]:
         with self._lock:
             yield
 
@@ -123,7 +123,9 @@ class Store:
             self._db.execute("DELETE FROM indexed WHERE key = ?", (key,))
             self._db.executemany("INSERT INTO indexed VALUES (?, ?, ?, ?, ?, ?)", ((key, *row) for row in rows))
 
-    def search(self, resource_type: str, where: Sequence[Condition], order: str = "current.key") -> list[tuple[str, int]]:
+    def search(
+        self, resource_type: str, where: Sequence[Condition], order: str = "current.key"
+    ) -> list[tuple[str, int]]:
         """Ids and version numbers of the current resources of a type that fulfil every condition."""
         conditions = [Condition("type = ? AND NOT deleted", (resource_type,)), *where]
         sql = " AND ".join(f"({condition.sql})" for condition in conditions)

@@ -80,7 +80,9 @@ def _choices(type_name: str) -> dict[str, list[Element]]:
 
 def _element(node: Resource, element: Element, value: object, where: str) -> Iterator[Issue]:
     if element.repeats != is_array(value):
-        shape = "repeats: a JSON array is needed" if element.repeats else "does not repeat: no JSON array may stand here"
+        shape = (
+            "repeats: a JSON array is needed" if element.repeats else "does not repeat: no JSON array may stand here"
+        )
         yield Issue("structure", f"{element.name} {shape}", where)
     elif not is_array(value):
         yield from _value(element, value, where)

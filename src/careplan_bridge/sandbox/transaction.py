@@ -5,7 +5,7 @@ settled first (a conditional create may settle on a resource that is there alrea
 is rewritten, then it is written.
 """
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from http import HTTPStatus
@@ -58,7 +58,7 @@ def transaction(bundle: Resource, asked: Asked, repository: Repository, handler:
         names = {s.entry.full_url: str(s.link) for s in settled if s.entry.full_url}
         expecting = replace(repository, expected=frozenset(s.link for s in settled if s.entry.method != "DELETE"))
         leaving = [s.link for s in settled if s.entry.method == "DELETE"]
-        answers = {}
+        answers: dict[str, Resource] = {}
         for one in sorted(settled, key=lambda s: _ORDER.index(s.entry.method)):
             with _named(one.entry):
                 answers[one.entry.where] = _perform(one, names, leaving, expecting, asked)
@@ -115,7 +115,9 @@ def _check_once(settled: list[Settled]) -> None:
         raise refuse(400, "duplicate", "two entries write the same resource or have the same ifNoneExist")
 
 
-def _perform(one: Settled, names: dict[str, str], leaving: list[Link], repository: Repository, asked: Asked) -> Resource:
+def _perform(
+    one: Settled, names: dict[str, str], leaving: list[Link], repository: Repository, asked: Asked
+) -> Resource:
     entry = one.entry
     if entry.method == "DELETE":
         return _deleted(repository.delete(one.link, entry.request.get("ifMatch"), leaving))
@@ -194,7 +196,7 @@ def _as_request(entry: Entry, asked: Asked) -> Asked:
 
 
 @contextmanager
-def _named(entry: Entry) -> Iterator[None]:
+def _named(entry: Entry) -> Generator[None]:
     """Says in every issue which entry it is about."""
     try:
         yield
