@@ -179,11 +179,16 @@ def _check_auth(part: EndpointPart, spot: Spot) -> None:
         if not spot.has(key):
             spot.lacks(f"`{kind}` needs `{key}`", f"add `{key}`")
     if kind == "token" and spot.has("token_env") == spot.has("token_file"):
-        spot.lacks("`token` needs one of `token_env` and `token_file`", "name the environment variable or the file that holds it")
+        spot.lacks(
+            "`token` needs one of `token_env` and `token_file`",
+            "name the environment variable or the file that holds it",
+        )
     for key in sorted({key for keys in _BELONGS.values() for key in keys} - set(_BELONGS[kind])):
         if spot.has(key):
-            spot[key].wrong_key(f"`{key}` says nothing for `kind = \"{kind}\"`", "take it out, or set `kind`")
-    if part.auth.token_url is not None and not part.auth.token_url.startswith(("https://", "http://127.0.0.1", "http://localhost")):
+            spot[key].wrong_key(f'`{key}` says nothing for `kind = "{kind}"`', "take it out, or set `kind`")
+    if part.auth.token_url is not None and not part.auth.token_url.startswith(
+        ("https://", "http://127.0.0.1", "http://localhost")
+    ):
         spot["token_url"].wrong("a login must go over https", "write https")
 
 
@@ -191,7 +196,9 @@ def _check_writes(part: EndpointPart, spot: Spot) -> None:
     if part.environment == "production" and part.writes is None:
         spot.warn("nothing will be written to this production server", "add `writes = true` when it may be")
     if part.unsigned and part.writes is False:
-        spot["unsigned"].warn("`unsigned` has no effect where nothing is written", "set `writes = true`, or take it out")
+        spot["unsigned"].warn(
+            "`unsigned` has no effect where nothing is written", "set `writes = true`, or take it out"
+        )
 
 
 def _check_unsigned(part: EndpointPart, spot: Spot) -> None:

@@ -24,7 +24,12 @@ def _as_written(name: str) -> str:
 
 class ClinicPart(Part):
     model_config = ConfigDict(alias_generator=_as_written)
-    stand_ins: ClassVar[dict[str, Any]] = {"base": "https://example.org", "name": "-", "contact": "-", "timezone": "UTC"}
+    stand_ins: ClassVar[dict[str, Any]] = {
+        "base": "https://example.org",
+        "name": "-",
+        "contact": "-",
+        "timezone": "UTC",
+    }
 
     base: Word
     name: Word
@@ -168,7 +173,11 @@ def _check_aliases(aliases: dict[str, str], spot: Spot) -> None:
 
 def _codes(parts: dict[str, CodePart], spot: Spot, catalogue: Catalogue) -> tuple[LocalCode, ...]:
     found = (_code(key, part, spot[key], catalogue) for key, part in parts.items())
-    return tuple(sorted((code for code in found if code is not None), key=lambda code: (code.system, code.code, code.since or "")))
+    return tuple(
+        sorted(
+            (code for code in found if code is not None), key=lambda code: (code.system, code.code, code.since or "")
+        )
+    )
 
 
 def _code(key: str, part: CodePart, spot: Spot, catalogue: Catalogue) -> LocalCode | None:
@@ -212,7 +221,9 @@ def _meant(part: CodePart, spot: Spot, catalogue: Catalogue) -> list[Measure]:
 
 def _unknown(name: str, spot: Spot, kind: str, known: dict[str, Any]) -> None:
     close = nearest(name, known)
-    spot.wrong(f"there is no {kind} `{name[:60]}`", f"did you mean `{close}`?" if close else "the list is in docs/measures.md")
+    spot.wrong(
+        f"there is no {kind} `{name[:60]}`", f"did you mean `{close}`?" if close else "the list is in docs/measures.md"
+    )
 
 
 def _qualifiers(part: CodePart, meant: list[Measure], spot: Spot) -> dict[str, str]:
@@ -239,7 +250,10 @@ def _plausible(part: ConventionsPart, spot: Spot, catalogue: Catalogue) -> dict[
         measure = catalogue.measures.get(name)
         if measure is None:
             close = nearest(name, catalogue.measures)
-            spot[name].wrong_key(f"there is no measure `{name[:60]}`", f"did you mean `{close}`?" if close else "the list is in docs/measures.md")
+            spot[name].wrong_key(
+                f"there is no measure `{name[:60]}`",
+                f"did you mean `{close}`?" if close else "the list is in docs/measures.md",
+            )
         elif measure.unit is None:
             spot[name].wrong_key(f"{name} is a scale of levels", "take it out; only numbers have a plausible range")
         if len(ends) != 2 or ends[0] > ends[1]:  # noqa: PLR2004 - a range has two ends

@@ -101,7 +101,9 @@ def _main_surgery(part: CasePart, spot: Spot, whole: Node) -> str:
             spot["surgery"].wrong(f"there is no surgery `{part.surgery}`", suggestion(part.surgery, known))
         return part.surgery
     if len(ids) > 1:
-        spot.lacks("there are several surgeries, and none that days count from", "add `surgery: ...` with the id of one")
+        spot.lacks(
+            "there are several surgeries, and none that days count from", "add `surgery: ...` with the id of one"
+        )
     return ids[0] if ids else ""
 
 
@@ -113,12 +115,16 @@ def _surgeries(part: CasePart, spot: Spot) -> tuple[Surgery, ...]:
     main = part.surgery or (found[0].id if len(found) == 1 else "")
     for index, surgery in enumerate(found):
         if surgery.id == main and surgery.side != part.side:
-            spot[index]["side"].wrong("the surgery that days count from is on the other side", "set its `side` to that of the case")
+            spot[index]["side"].wrong(
+                "the surgery that days count from is on the other side", "set its `side` to that of the case"
+            )
     return found
 
 
 def _surgery(part: SurgeryPart, side: str) -> Surgery:
-    return Surgery(id=part.id, procedure=part.procedure, on=part.on, side=part.side or side, performed=tuple(part.performed))
+    return Surgery(
+        id=part.id, procedure=part.procedure, on=part.on, side=part.side or side, performed=tuple(part.performed)
+    )
 
 
 def _people(parts: list[PersonPart], spot: Spot) -> tuple[Person, ...]:

@@ -68,7 +68,13 @@ class CasePart(Part):
     """A case file."""
 
     model_config = ConfigDict(title="Case file")
-    stand_ins: ClassVar[dict[str, Any]] = {"case": "unnamed", "patient": "Patient/unnamed", "side": "left", "surgeries": [], "people": []}
+    stand_ins: ClassVar[dict[str, Any]] = {
+        "case": "unnamed",
+        "patient": "Patient/unnamed",
+        "side": "left",
+        "surgeries": [],
+        "people": [],
+    }
 
     case: Id
     patient: Text

@@ -64,7 +64,9 @@ def condition(part: ConditionPart, spot: Spot, context: Context) -> Condition | 
             return _combined(part, kind, spot, context)
 
 
-def measured_condition(part: MeasuredPart, spot: Spot, catalogue: Catalogue) -> WithinBounds | OtherSide | Change | None:
+def measured_condition(
+    part: MeasuredPart, spot: Spot, catalogue: Catalogue
+) -> WithinBounds | OtherSide | Change | None:
     """A statement about readings of one measure."""
     if part.measure is None:
         spot.lacks("this names no `measure`", "add `measure: ...`")
@@ -93,7 +95,10 @@ def _kind(part: ConditionPart, spot: Spot) -> str | None:
         spot.lacks("this states no condition", f"add one of: {', '.join(_KINDS)}")
         return None
     if len(kinds) > 1:
-        spot.wrong(f"{' and '.join(f'`{key}`' for key in kinds)} stand beside each other", "put them under `all of` or `any of`")
+        spot.wrong(
+            f"{' and '.join(f'`{key}`' for key in kinds)} stand beside each other",
+            "put them under `all of` or `any of`",
+        )
         return None
     _refuse_strangers(kinds[0], spot)
     return kinds[0]
@@ -115,7 +120,9 @@ def _finding(part: ConditionPart, spot: Spot, context: Context) -> FindingIs | N
         return None
     known = context.findings.setdefault(part.id, text)
     if known != text:
-        spot["id"].wrong(f"the finding `{part.id}` has other words elsewhere", f"use the same words ({known}), or another id")
+        spot["id"].wrong(
+            f"the finding `{part.id}` has other words elsewhere", f"use the same words ({known}), or another id"
+        )
     return FindingIs(finding=part.id, text=text, expected=part.expected or "present")
 
 
@@ -138,7 +145,9 @@ def _counted(part: ConditionPart, whole: tuple[Condition, ...], spot: Spot) -> A
         spot.lacks("`at least n of` needs `n`", "add `n: 2`, or as many as are wanted")
         return None
     if part.n > len(whole):
-        spot["n"].lacks(f"`n` is {part.n}, but there are {len(whole)} conditions", "write a smaller number, or more conditions")
+        spot["n"].lacks(
+            f"`n` is {part.n}, but there are {len(whole)} conditions", "write a smaller number, or more conditions"
+        )
     return AtLeastOf(count=part.n, conditions=whole)
 
 
@@ -147,7 +156,10 @@ def _first_done_of(part: ConditionPart, spot: Spot, catalogue: Catalogue) -> Fir
     entries = part.first_done_of or []
     found = [_alternative(entry, inside[index], catalogue) for index, entry in enumerate(entries)]
     if len(entries) < 2:  # noqa: PLR2004 - one alone is no ranking
-        inside.lacks(f"`first done of` has {_entries(len(entries))}", "write two or more, the preferred one first, or state it without")
+        inside.lacks(
+            f"`first done of` has {_entries(len(entries))}",
+            "write two or more, the preferred one first, or state it without",
+        )
     whole = tuple(entry for entry in found if entry is not None)
     return FirstDoneOf(alternatives=whole) if len(whole) == len(found) else None
 
@@ -204,7 +216,9 @@ def _one_statement(spot: Spot) -> bool:
 
 def _check_row(part: MeasuredPart, own: Bounds | None, spot: Spot) -> None:
     if part.visits_in_a_row is not None and own is None and not any(spot.has(key) for key in BOUNDS):
-        spot["visits in a row"].wrong_key("`visits in a row` needs bounds of the measure itself", "take it out, or use `at least` or `at most`")
+        spot["visits in a row"].wrong_key(
+            "`visits in a row` needs bounds of the measure itself", "take it out, or use `at least` or `at most`"
+        )
 
 
 def _check_sides(part: MeasuredPart, measure: Measure, spot: Spot) -> None:
@@ -214,5 +228,3 @@ def _check_sides(part: MeasuredPart, measure: Measure, spot: Spot) -> None:
         spot["side"].wrong("a comparison is about the involved side", "take `side` out")
     if measure.unit is None:
         spot.wrong(f"levels of {measure.id} have no ratio or difference", "set `at least` or `at most`")
-
-

@@ -26,7 +26,11 @@ class Wanted:
 
     @property
     def scale(self) -> Measure:
-        return self.measure if self.unit == self.measure.unit else Measure(id="", term="", unit=self.unit, bare_unit=None, side="none")
+        return (
+            self.measure
+            if self.unit == self.measure.unit
+            else Measure(id="", term="", unit=self.unit, bare_unit=None, side="none")
+        )
 
 
 def known_measure(name: str, spot: Spot, catalogue: Catalogue) -> Measure | None:
@@ -44,7 +48,9 @@ def known_measure(name: str, spot: Spot, catalogue: Catalogue) -> Measure | None
 
 def measured(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot, catalogue: Catalogue) -> Measured:
     """Which readings are meant. Every qualifier the measure requires must be named, with a word it allows."""
-    return Measured(measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot, catalogue))
+    return Measured(
+        measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot, catalogue)
+    )
 
 
 def bounds(part: Bounded, measure: Measure, spot: Spot, catalogue: Catalogue) -> Bounds | None:
@@ -88,7 +94,12 @@ def limit(text: str, spot: Spot, wanted: Wanted) -> Threshold | None:
 def _unfit(text: str, wanted: Wanted) -> tuple[str, str]:
     measure = wanted.scale
     if measure.unit is None:
-        levels = ", ".join(wanted.measure.level_number.written if wanted.measure.level_number and name == wanted.measure.level_number.level else name for name in wanted.measure.levels)
+        levels = ", ".join(
+            wanted.measure.level_number.written
+            if wanted.measure.level_number and name == wanted.measure.level_number.level
+            else name
+            for name in wanted.measure.levels
+        )
         return f"`{text}` is no level of {wanted.measure.id}", f"its levels: {levels}"
     unit = shown_unit(measure.unit)
     if is_bare_number(text):
@@ -99,7 +110,9 @@ def _unfit(text: str, wanted: Wanted) -> tuple[str, str]:
     return f"the unit `{written.unit}` does not fit; {unit} is asked for", f"write the value in {unit}"
 
 
-def _one_of(reached: str | None, reached_key: str, passed: str | None, passed_key: str, spot: Spot, wanted: Wanted) -> Threshold | None:
+def _one_of(
+    reached: str | None, reached_key: str, passed: str | None, passed_key: str, spot: Spot, wanted: Wanted
+) -> Threshold | None:
     text, key = (reached, reached_key) if reached is not None else (passed, passed_key)
     return None if text is None else limit(text, spot[key], wanted)
 

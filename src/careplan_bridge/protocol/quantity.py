@@ -19,6 +19,7 @@ _WORDS = {
     "{steps}": ("steps", "step"),
 }
 
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """`unit` as written."""
@@ -51,7 +52,9 @@ def shown_unit(unit: str) -> str:
 
 def level(text: str, measure: Measure) -> str | None:
     """The level's name as a reading carries it, `PWB 50%` included; None where the scale has no such level."""
-    if text in measure.levels and not (measure.level_number and measure.level_number.required and text == measure.level_number.level):
+    if text in measure.levels and not (
+        measure.level_number and measure.level_number.required and text == measure.level_number.level
+    ):
         return text
     numbered = measure.level_number
     if numbered is None:

@@ -30,7 +30,9 @@ def stages(part: ProtocolPart, spot: Spot, context: Context, whole: Node) -> tup
     if not part.stages:
         inside.lacks("there are no stages", "add at least one")
     found = [
-        _stage(entry.id, entry.title, _window(entry.window, inside[index]["window"]), entry, inside[index], context, whole)
+        _stage(
+            entry.id, entry.title, _window(entry.window, inside[index]["window"]), entry, inside[index], context, whole
+        )
         for index, entry in enumerate(part.stages)
     ]
     _check_ids(inside, (entry.id for entry in part.stages), "stage")
@@ -59,19 +61,26 @@ def _check_ids(spot: Spot, ids: Iterable[str], what: str) -> None:
     names = list(ids)
     unique(spot, names, what)
     if DISCHARGE in names:
-        spot[names.index(DISCHARGE)]["id"].wrong(f"`{DISCHARGE}` is the id of the last stage", "give this stage another id")
+        spot[names.index(DISCHARGE)]["id"].wrong(
+            f"`{DISCHARGE}` is the id of the last stage", "give this stage another id"
+        )
 
 
 def _check_names_apart(part: ProtocolPart, spot: Spot) -> None:
     """An order and a response name a restriction or precaution without its stage."""
-    bodies = [*((entry, spot["stages"][index]) for index, entry in enumerate(part.stages)), (part.discharge, spot["discharge"])]
+    bodies = [
+        *((entry, spot["stages"][index]) for index, entry in enumerate(part.stages)),
+        (part.discharge, spot["discharge"]),
+    ]
     for kind in ("restrictions", "precautions"):
         seen: set[str] = set()
         for body, at in bodies:
             ids = [entry.id for entry in getattr(body, kind)]
             for index, name in enumerate(ids):
                 if name in seen:
-                    at[kind][index]["id"].wrong(f"`{name}` is an id in an earlier stage too", "give it an id of its own")
+                    at[kind][index]["id"].wrong(
+                        f"`{name}` is an id in an earlier stage too", "give it an id of its own"
+                    )
             seen.update(ids)
 
 
@@ -79,9 +88,13 @@ def _window(part: WindowPart, spot: Spot) -> Window:
     if part.before is not None and part.before <= part.from_:
         spot["before"].wrong(f"the window ends before it begins ({day(part.from_)})", "write a later day")
     if part.earliest_advance is not None and part.earliest_advance < part.from_:
-        spot["earliest advance"].wrong(f"the earliest advance lies before the window ({day(part.from_)})", "write a later day")
+        spot["earliest advance"].wrong(
+            f"the earliest advance lies before the window ({day(part.from_)})", "write a later day"
+        )
     if part.earliest_advance is not None and part.before is not None and part.earliest_advance > part.before:
-        spot["earliest advance"].wrong(f"the earliest advance lies beyond the window ({day(part.before)})", "write an earlier day")
+        spot["earliest advance"].wrong(
+            f"the earliest advance lies beyond the window ({day(part.before)})", "write an earlier day"
+        )
     return Window(from_day=part.from_, before_day=part.before, earliest_advance=part.earliest_advance)
 
 
@@ -90,9 +103,15 @@ def _check_order(found: list[Stage], spot: Spot) -> None:
         former, latter = found[index - 1].window, found[index].window
         at = spot[index]["window"]
         if latter.from_day <= former.from_day:
-            at["from"].wrong(f"this stage begins no later than the one before it ({day(former.from_day)})", "put the stages in their order")
+            at["from"].wrong(
+                f"this stage begins no later than the one before it ({day(former.from_day)})",
+                "put the stages in their order",
+            )
         elif former.before_day is not None and latter.from_day > former.before_day:
-            at["from"].warn(f"between {day(former.before_day)} and {day(latter.from_day)} lies no stage's window", "let the windows meet")
+            at["from"].warn(
+                f"between {day(former.before_day)} and {day(latter.from_day)} lies no stage's window",
+                "let the windows meet",
+            )
 
 
 def _discharge(part: DischargePart, found: list[Stage], spot: Spot, context: Context, whole: Node) -> Stage:
@@ -102,7 +121,9 @@ def _discharge(part: DischargePart, found: list[Stage], spot: Spot, context: Con
     else:
         window = _window(part.window, spot["window"])
         if window.from_day <= last.from_day and found:
-            spot["window"]["from"].wrong(f"discharge begins no later than the last stage ({day(last.from_day)})", "write a later day")
+            spot["window"]["from"].wrong(
+                f"discharge begins no later than the last stage ({day(last.from_day)})", "write a later day"
+            )
     return _stage(DISCHARGE, part.title, window, part, spot, context, whole)
 
 
@@ -158,7 +179,9 @@ def _check_age(part: CriterionPart, spot: Spot, *, timed: bool) -> None:
     if timed and part.no_older_than is not None:
         spot["no older than"].wrong_key("time since surgery has no age", "take `no older than` out")
     if not timed and part.no_older_than is None:
-        spot.lacks(f"`{part.id}` does not say how old a reading may be", "add `no older than: 10 days`, or what is right here")
+        spot.lacks(
+            f"`{part.id}` does not say how old a reading may be", "add `no older than: 10 days`, or what is right here"
+        )
     if part.no_older_than == 0:
         spot["no older than"].wrong("0 days would leave no reading that counts after its day", "write 1 day or more")
 
@@ -184,7 +207,9 @@ def _restriction(part: RestrictionPart, spot: Spot, context: Context) -> Restric
     if part.before is not None and part.before <= first:
         spot["before"].wrong(f"the restriction ends before it begins ({day(first)})", "write a later day")
     if allowed is None and not any(spot.has(key) for key in BOUNDS):
-        spot.lacks(f"the restriction `{part.id}` sets no bound", "add `at most`, `at least` or `between`, with a quantity")
+        spot.lacks(
+            f"the restriction `{part.id}` sets no bound", "add `at most`, `at least` or `between`, with a quantity"
+        )
     if allowed is None:
         return None
     return Restriction(
@@ -210,7 +235,11 @@ def _precaution(part: PrecautionPart, spot: Spot, criteria: set[str]) -> Precaut
     if not part.lifted_by and part.before is None:
         spot.lacks(f"nothing lifts the precaution `{part.id}`", "add `lifted by: [criterion]` or `before: week 6`")
     return Precaution(
-        id=part.id, text=part.text, lifted_by=tuple(part.lifted_by), before_day=part.before, when_performed=part.when_performed
+        id=part.id,
+        text=part.text,
+        lifted_by=tuple(part.lifted_by),
+        before_day=part.before,
+        when_performed=part.when_performed,
     )
 
 

@@ -107,7 +107,9 @@ def _in_unit(unit: str) -> Measure:
 
 
 def _subject(measured: Measured, measure: Measure) -> str:
-    details = [f"{name.replace('_', ' ')} {text}" if _needs_name(text) else text for name, text in measured.qualifiers.items()]
+    details = [
+        f"{name.replace('_', ' ')} {text}" if _needs_name(text) else text for name, text in measured.qualifiers.items()
+    ]
     details += [f"{measured.side} side"] if measured.side else []
     term, _, aside = _small(measure.term).removesuffix(")").partition(" (")
     inside = "; ".join(part for part in (aside, ", ".join(details)) if part)
@@ -116,7 +118,18 @@ def _subject(measured: Measured, measure: Measure) -> str:
 
 def _needs_name(text: str) -> bool:
     # `60 deg/s` or `best` alone would leave open what it is about.
-    return text[:1].isdigit() or text in ("none", "best", "worst", "mean", "average", "ordered", "observed", "rest", "activity", "night")
+    return text[:1].isdigit() or text in (
+        "none",
+        "best",
+        "worst",
+        "mean",
+        "average",
+        "ordered",
+        "observed",
+        "rest",
+        "activity",
+        "night",
+    )
 
 
 def _small(term: str) -> str:

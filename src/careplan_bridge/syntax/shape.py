@@ -23,7 +23,9 @@ class Part(BaseModel):
     never leave the reader, since a file with faults gives no value. `unknown_keys` says more about keys that are often tried.
     """
 
-    model_config = ConfigDict(alias_generator=lambda name: name.rstrip("_").replace("_", " "), extra="forbid", frozen=True)
+    model_config = ConfigDict(
+        alias_generator=lambda name: name.rstrip("_").replace("_", " "), extra="forbid", frozen=True
+    )
     stand_ins: ClassVar[Mapping[str, Any]] = {}
     unknown_keys: ClassVar[Mapping[str, str]] = {}
 

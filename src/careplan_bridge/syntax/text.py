@@ -38,7 +38,11 @@ def place_of(text: str, index: int) -> Place:
 
 def _check_size(data: bytes, faults: Faults) -> None:
     if len(data) > LARGEST:
-        faults.add(START, f"the file has {len(data):,} bytes; at most {LARGEST:,} are read", "give one protocol, case or configuration file")
+        faults.add(
+            START,
+            f"the file has {len(data):,} bytes; at most {LARGEST:,} are read",
+            "give one protocol, case or configuration file",
+        )
         raise faults.stop()
 
 
@@ -55,4 +59,6 @@ def _decoded(data: bytes, faults: Faults) -> str:
 def _check_characters(text: str, faults: Faults) -> None:
     found = _UNFIT.search(text)
     if found:
-        faults.add(place_of(text, found.start()), f"the character U+{ord(found[0]):04X} cannot stand in this file", "delete it")
+        faults.add(
+            place_of(text, found.start()), f"the character U+{ord(found[0]):04X} cannot stand in this file", "delete it"
+        )

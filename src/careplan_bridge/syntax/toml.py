@@ -72,9 +72,15 @@ _Places = dict[Path, tuple[Place, Place]]
 def _node(value: Any, path: Path, places: _Places, faults: Faults) -> Node:
     key_place, place = places.get(path, (START, START))
     if isinstance(value, dict):
-        return Node(place, {str(key): _node(child, (*path, str(key)), places, faults) for key, child in value.items()}, key_place)
+        return Node(
+            place,
+            {str(key): _node(child, (*path, str(key)), places, faults) for key, child in value.items()},
+            key_place,
+        )
     if isinstance(value, list):
-        return Node(place, tuple(_node(child, (*path, index), places, faults) for index, child in enumerate(value)), key_place)
+        return Node(
+            place, tuple(_node(child, (*path, index), places, faults) for index, child in enumerate(value)), key_place
+        )
     if isinstance(value, str) and unfit(value):
         faults.add(place, "this text holds control characters", "delete them")
         return Node(place, "unreadable", key_place)

@@ -31,7 +31,11 @@ def _decimal(value: Any) -> Decimal:
 def _day(value: Any) -> str:
     text = value.isoformat() if type(value) is date else value
     try:
-        return date.fromisoformat(text).isoformat() if isinstance(text, str) and len(text) == len("2026-01-01") else _no_day()
+        return (
+            date.fromisoformat(text).isoformat()
+            if isinstance(text, str) and len(text) == len("2026-01-01")
+            else _no_day()
+        )
     except ValueError:
         return _no_day()
 
@@ -44,5 +48,7 @@ Word = Annotated[StrictStr, AfterValidator(_filled)]
 Flag = StrictBool
 Whole = Annotated[StrictInt, Field(ge=1, le=1_000_000)]
 Number = Annotated[Decimal, BeforeValidator(_decimal), WithJsonSchema({"type": "number"})]
-Seconds = Annotated[Number, Field(gt=0, le=3600), WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": 3600})]
+Seconds = Annotated[
+    Number, Field(gt=0, le=3600), WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": 3600})
+]
 Day = Annotated[str, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]

@@ -39,7 +39,10 @@ def _text(value: Any) -> Any:
 
 def _id(value: str) -> str:
     if not _ID.fullmatch(value) or len(value) > _LONGEST_ID:
-        raise fault(f"`{value[:80]}` is no id", f"an id has small letters, digits and single hyphens, at most {_LONGEST_ID} characters")
+        raise fault(
+            f"`{value[:80]}` is no id",
+            f"an id has small letters, digits and single hyphens, at most {_LONGEST_ID} characters",
+        )
     return value
 
 
@@ -103,9 +106,17 @@ def _short(value: Any) -> str:
 Text = Annotated[str, BeforeValidator(_text), Field(min_length=1)]
 # Text that an editor may take for a number: a version, a level, a quantity.
 Written = Annotated[str, BeforeValidator(_text), WithJsonSchema({"type": ["string", "number"]})]
-Id = Annotated[Text, AfterValidator(_id), WithJsonSchema({"type": "string", "pattern": f"^{_ID.pattern}$", "maxLength": _LONGEST_ID})]
-Span = Annotated[int, BeforeValidator(_span), WithJsonSchema({"type": "string", "pattern": r"^\d{1,5} ?(days?|weeks?)$"})]
-DayPoint = Annotated[int, BeforeValidator(_point), WithJsonSchema({"type": "string", "pattern": r"^(day|week) ?\d{1,5}$"})]
+Id = Annotated[
+    Text,
+    AfterValidator(_id),
+    WithJsonSchema({"type": "string", "pattern": f"^{_ID.pattern}$", "maxLength": _LONGEST_ID}),
+]
+Span = Annotated[
+    int, BeforeValidator(_span), WithJsonSchema({"type": "string", "pattern": r"^\d{1,5} ?(days?|weeks?)$"})
+]
+DayPoint = Annotated[
+    int, BeforeValidator(_point), WithJsonSchema({"type": "string", "pattern": r"^(day|week) ?\d{1,5}$"})
+]
 Date = Annotated[date, BeforeValidator(_date), WithJsonSchema({"type": "string", "format": "date"})]
 Count = Annotated[int, BeforeValidator(_count), WithJsonSchema({"type": "integer", "minimum": 1})]
 YesNo = Annotated[bool, BeforeValidator(_yes_no), WithJsonSchema({"enum": [True, False, "yes", "no"]})]

@@ -142,7 +142,11 @@ class _Builder:
         if holder.key in holder.children:
             first = holder.children[holder.key].key_place
             line = first.line if first else 0
-            self.faults.add(holder.waiting, f"the key `{holder.key}` stands here a second time, first in line {line}", "keep one of them")
+            self.faults.add(
+                holder.waiting,
+                f"the key `{holder.key}` stands here a second time, first in line {line}",
+                "keep one of them",
+            )
         else:
             holder.children[holder.key] = Node(node.place, node.value, holder.waiting, node.damaged)
         holder.key = holder.waiting = None
@@ -183,5 +187,6 @@ _MENDS = {
 
 
 def _mend(problem: str) -> str:
-    return next((mend for start, mend in _MENDS.items() if problem.startswith(start)), "look at this line and the one above it")
-
+    return next(
+        (mend for start, mend in _MENDS.items() if problem.startswith(start)), "look at this line and the one above it"
+    )
