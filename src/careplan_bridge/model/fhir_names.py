@@ -23,3 +23,30 @@ DECISION_IDENTIFIER = "/identifier/decision"
 def goal_value(plan: str, stage: str, criterion: str) -> str:
     """The value of a Goal's business identifier."""
     return f"{plan}/{stage}/{criterion}"
+
+# Code systems of a protocol, below its url.
+STAGE_CODE_SYSTEM = "/stage"
+RESTRICTION_CODE_SYSTEM = "/restriction"  # code: stage.restriction
+PRECAUTION_CODE_SYSTEM = "/precaution"  # code: stage.precaution
+ORDERED_PRECAUTION_SYSTEM = "/ordered-precaution"  # of one person only, so it is published nowhere; code: stage.precaution
+
+PERSON_IDENTIFIER = "/identifier/person"  # below the clinic's base, as are the next two
+CHECK_IDENTIFIER = "/identifier/criteria-check"  # the value is the check's digest
+BRIDGE_IDENTIFIER = "/identifier/device"
+BRIDGE = "careplan-bridge"
+
+EXTENSIONS = "https://careplan-bridge.example/StructureDefinition"
+CRITERION_EXTENSION = f"{EXTENSIONS}/criterion"
+CONDITION_EXTENSION = f"{EXTENSIONS}/condition"
+LIFTED_BY_EXTENSION = f"{EXTENSIONS}/lifted-by"
+WHEN_PERFORMED_EXTENSION = f"{EXTENSIONS}/when-performed"
+IN_FORCE_EXTENSION = f"{EXTENSIONS}/in-force"
+WINDOW_EXTENSION = f"{EXTENSIONS}/window"
+VERSION_USED_EXTENSION = f"{EXTENSIONS}/version-used"
+
+GOAL_CATEGORY = "http://terminology.hl7.org/CodeSystem/goal-category"
+GOAL_ACHIEVEMENT = "http://terminology.hl7.org/CodeSystem/goal-achievement"
+PLAN_DEFINITION_TYPE = "http://terminology.hl7.org/CodeSystem/plan-definition-type"
+PROVENANCE_PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+US_CORE_CAREPLAN_CATEGORY = "http://hl7.org/fhir/us/core/CodeSystem/careplan-category"

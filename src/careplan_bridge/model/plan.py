@@ -1,5 +1,6 @@
 """A protocol fitted to a case. A revision never changes; the CarePlan and its Goals are only its projection."""
 
+from datetime import date
 from typing import Literal
 
 from msgspec import Struct
@@ -53,6 +54,11 @@ class Plan(Struct, frozen=True, kw_only=True):
     conventions_digest: str
     case_digest: str
     course: Course = Course()
+
+    @property
+    def day_zero(self) -> date:
+        """The date of the surgery that days count from."""
+        return next(surgery.on for surgery in self.surgeries if surgery.id == self.surgery)
 
     def stage(self, stage_id: str) -> Stage:
         return next(stage for stage in self.stages if stage.id == stage_id)
