@@ -9,17 +9,21 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import IO, Any, Self
+
+import msgspec
 
 from careplan_bridge.caseload.run import Steps, run
 from careplan_bridge.criteria import deciding
 from careplan_bridge.criteria.check import check as check_criteria
 from careplan_bridge.endpoint.endpoint_file import check_endpoint, read_endpoint
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.errors import DecisionRefused, Fault, WrongUse
+from careplan_bridge.errors import DecisionRefused, Fault, InputRefused, WrongUse
 from careplan_bridge.files import documents, observations, shipped
+from careplan_bridge.files.secrets import read_secret
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.measures.conventions_file import check_conventions, read_conventions
 from careplan_bridge.measures.reader import Reader
@@ -39,13 +43,18 @@ from careplan_bridge.model.run import PlanResult
 from careplan_bridge.planning.draft import draft as draft_plan
 from careplan_bridge.protocol.case_file import check_case, read_case
 from careplan_bridge.protocol.protocol_file import check_protocol, read_protocol
+from careplan_bridge.retrieval import spool
 from careplan_bridge.retrieval.pull import pull
+from careplan_bridge.review import page as pages
+from careplan_bridge.review.documents import check_of
 from careplan_bridge.writeback.decision import write_decision
+from careplan_bridge.writeback.forecast import forecast
 from careplan_bridge.writeback.push import push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
+from careplan_bridge.writeback.routes import route
 from careplan_bridge.writeback.unsigned import write_unsigned
 
-Resource = Mapping[str, Any]
+Resource = dict[str, Any]
 
 
 def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
@@ -60,7 +69,9 @@ def kind_of(path: Path, data: bytes) -> str:
         return "case" if re.search(rb"^case\s*:", data, re.MULTILINE) else "protocol"
     if path.suffix == ".toml":
         return "endpoint" if re.search(rb"^environment\s*=", data, re.MULTILINE) else "conventions"
-    raise WrongUse(f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as.")
+    raise WrongUse(
+        f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as."
+    )
 
 
 _CHECKS: dict[str, Callable[[bytes, str, Catalogue], tuple[Fault, ...]]] = {
@@ -114,19 +125,79 @@ def criteria(
     return check_criteria(plan, read(entries, by, patient=plan.patient), at, complete=complete)
 
 
-def entries(paths: Sequence[str]) -> Iterator[Resource]:
+def entries(paths: Sequence[str], stdin: IO[bytes] | None = None) -> Iterator[Resource]:
     """Every Observation in files and folders; `-` is standard input."""
-    return observations.resources(paths)
+    return observations.resources(paths, stdin)
+
+
+def complete(paths: Sequence[str]) -> bool:
+    """False where one of the files is a retrieval that says that it is not complete."""
+    return all(header.complete for header in observations.headers(paths))
+
+
+def bundle(resources: Sequence[Resource]) -> Resource:
+    """Resources as one collection Bundle."""
+    from careplan_bridge.fhir.bundles import collection  # noqa: PLC0415 - as above
+
+    return collection(resources)
+
+
+def transaction(of: Plan, *, us_core: bool = False) -> Resource:
+    """The CarePlan and the Goals of the current stage as the transaction that `push` sends."""
+    from careplan_bridge.fhir.bundles import transaction as transaction_of  # noqa: PLC0415 - as above
+
+    return transaction_of(of, us_core=us_core)
+
+
+def plan_page(of: Plan) -> str:
+    """The plan as a page."""
+    return pages.plan_page(msgspec.to_builtins(of, builtin_types=(Decimal,)))
+
+
+def check_from(path: Path) -> CriteriaCheck:
+    """A check from its document. Raises InputRefused where the file holds none."""
+    try:
+        return check_of(documents.read_check(path))
+    except msgspec.ValidationError:
+        raise InputRefused(f"{path}: this is no criteria check of version 1; `criteria` makes one.") from None
+
+
+def retrieval_bytes(of: Retrieval) -> bytes:
+    """A retrieval as its file: a header line, then one Observation a line."""
+    return spool.encode(of)
+
+
+def plans_to_retry(results: Path) -> tuple[str, ...]:
+    """The plans that failed or were refused in a run, from its results file."""
+    lines = documents.read_bytes(results).splitlines()
+    try:
+        found = [msgspec.json.decode(line, type=_RunLine) for line in lines]
+    except msgspec.DecodeError:
+        raise InputRefused(f"{results}: this is no results file of `sync`.") from None
+    return tuple(line.plan for line in found if line.plan and line.status in ("failed", "refused"))
+
+
+class _RunLine(msgspec.Struct):
+    plan: str | None = None
+    status: str | None = None
 
 
 def plan(reference: str, ledger: Ledger | None = None) -> Plan:
-    """A plan by its document's path, or by its id in the ledger. Raises WrongUse where it is neither."""
-    if Path(reference).is_file():
-        return documents.read_plan(Path(reference))
-    found = ledger.plan(reference) if ledger else None
+    """A plan by its document's path, or by its id in the ledger. Raises WrongUse where it is neither.
+
+    Where the ledger knows the document's plan, the ledger's is taken: it has the course to this day.
+    """
+    document = documents.read_plan(Path(reference)) if Path(reference).is_file() else None
+    kept = ledger.plan(document.id if document else reference) if ledger else None
+    found = kept if kept and (document is None or kept.revision >= document.revision) else document
     if found is None:
         raise WrongUse(f"{reference!r} is neither the path of a plan document nor the id of a plan in the ledger.")
     return found
+
+
+def decision_id(reference: str) -> str:
+    """The id of a decision, given as such or by the path of its document."""
+    return documents.read_decision(Path(reference)).id if Path(reference).is_file() else reference
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +232,7 @@ class Link:
             )
             if self.endpoint is not None:
                 self._client = opening.enter_context(
-                    Client(self.endpoint, environ=self.environ, wait=self.wait, clock=self.now)
+                    Client(self.endpoint, environ=self.environ, wait=self.wait, clock=self.now, secret=read_secret)
                 )
             self._open = opening.pop_all()
         return self
@@ -205,6 +276,11 @@ class Link:
         self.ledger.keep_check(check)
         return self.ledger.save_decision(decision).decision
 
+    def forecast(self, decision: Decision) -> tuple[str, ...]:
+        """What the signed decision will write, and in which way where there is an endpoint to ask."""
+        way = route(self.client) if self.endpoint else None
+        return forecast(self.plan(decision.plan), decision, way)
+
     def sign(self, decision_id: str, person: str, at: datetime) -> Signed:
         """Pull, check, and sign if the check is still the one decided on; the last signature needed writes the decision back.
 
@@ -239,7 +315,7 @@ class Link:
         steps = Steps(
             finish=self._finish,
             judge=lambda of: self.check(self.plan(of.id), at),
-            write=lambda of, check: changed(write_unsigned(self.client, self.ledger, self.plan(of.id), check)),
+            write=lambda of, check: write_unsigned(self.client, self.ledger, self.plan(of.id), check).changed,
             waiting=lambda of: [record.decision for record in self.ledger.waiting(of.id)],
         )
         return len(due), run(due, steps)
@@ -251,11 +327,11 @@ class Link:
 
     def _finish(self, of: Plan) -> int:
         """What an earlier run left open: intents of unknown fate first, then decisions that are fully signed."""
-        count = changed(settle(self.client, self.ledger, of.id))
+        count = settle(self.client, self.ledger, of.id).changed
         for record in self.ledger.waiting(of.id):
             if record.state in ("ready", "writing"):
                 receipt = self._write(self.plan(of.id), record.decision).receipt
-                count += changed(receipt) if receipt else 0
+                count += receipt.changed if receipt else 0
         return count
 
     def _written(self, of: Plan, decision: Decision, state: str) -> Signed:

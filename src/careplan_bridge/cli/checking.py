@@ -1,5 +1,6 @@
 """A criteria check from files or from an endpoint, as several commands ask for it."""
 
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,12 +40,13 @@ def _from_files(asked: Asked) -> CriteriaCheck:
     conventions = bridge.conventions(asked.conventions)
     plan = _plan(asked)
     at = clock.moment(asked.at, plan.clinic.timezone)
-    entries, complete = bridge.entries_with_header(asked.observations)
-    return bridge.criteria(plan, entries, conventions, at, complete=asked.complete and complete)
+    entries = bridge.entries(asked.observations, sys.stdin.buffer)
+    complete = asked.complete and bridge.complete(asked.observations)
+    return bridge.criteria(plan, entries, conventions, at, complete=complete)
 
 
 def _plan(asked: Asked) -> Plan:
-    if Path(asked.plan).is_file():
+    if Path(asked.plan).is_file() and not asked.ledger.is_file():
         return bridge.plan(asked.plan)
     with link.open_link(asked.ledger, "criteria", writing=False) as site:
         return site.plan(asked.plan)

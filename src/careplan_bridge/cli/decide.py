@@ -37,7 +37,7 @@ def command(
     made_on = bridge.check_from(check)
     with link.open_link(ledger, "decide", endpoint=endpoint) as site:
         decision = site.decide(made_on, kind, reason, clock.moment(at, made_on.clinic.timezone))
-        forecast = bridge.forecast(site.plan(decision.plan), decision)
+        forecast = site.forecast(decision)
     if to is not None:
         output.result(decision, to)
     if format_ == "json" and to is None:

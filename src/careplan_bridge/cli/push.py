@@ -15,17 +15,22 @@ from careplan_bridge.model.receipt import Receipt
 @options.conventions(required=False)
 @options.ledger
 @options.dry_run
+@options.to("Write the receipt to this file; with --dry-run it holds every request as it would be sent.")
 @options.format_("text", "json")
-def command(*, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, format_: str, dry_run: bool) -> None:
+def command(
+    *, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, to: Path | None, format_: str, dry_run: bool
+) -> None:
     """Send a protocol (YAML, needs --conventions) or a plan document (JSON). A second push changes nothing and says so.
 
     A plan goes out as a draft, is bound to the endpoint, and is kept in the ledger from then on.
     """
     with link.open_link(ledger, "push", endpoint=endpoint, conventions=conventions) as site:
         receipt = _push(site, what, dry_run=dry_run)
-    if format_ == "json":
+    if to is not None:
+        output.result(receipt, to)
+    if format_ == "json" and to is None:
         output.document(receipt)
-    else:
+    elif format_ == "text":
         output.receipt(receipt)
 
 

@@ -1,5 +1,6 @@
 """`read`: Observations into readings and unusable entries."""
 
+import sys
 from pathlib import Path
 
 import click
@@ -20,7 +21,7 @@ def command(*, observations: tuple[str, ...], conventions: Path, to: Path | None
 
     What cannot be read is listed with its reason and what would settle it. Reading ends with 0 either way.
     """
-    readings = bridge.read(bridge.entries(observations), bridge.conventions(conventions))
+    readings = bridge.read(bridge.entries(observations, sys.stdin.buffer), bridge.conventions(conventions))
     document = readings_document(readings)
     if to is not None or format_ == "json":
         output.result(document, to)

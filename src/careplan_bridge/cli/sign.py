@@ -4,12 +4,13 @@ from pathlib import Path
 
 import click
 
+from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
 from careplan_bridge.model.decision import Decision
 
 
 @click.command("sign")
-@click.argument("decision", metavar="DECISION_ID")
+@click.argument("decision", metavar="DECISION")
 @click.option("--person", required=True, help="The id of the signing person in the case file.")
 @options.endpoint()
 @options.conventions()
@@ -19,13 +20,13 @@ from careplan_bridge.model.decision import Decision
 def command(
     *, decision: str, person: str, endpoint: Path, conventions: Path, ledger: Path, at: str | None, format_: str
 ) -> None:
-    """Sign DECISION_ID as PERSON. Pulls and checks anew first, and refuses where the record is not what was decided on.
+    """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first, and refuses where the record is not what was decided on.
 
     Running it again after a cut-off finishes the write-back; nothing is written twice.
     """
     with link.open_link(ledger, "sign", endpoint=endpoint, conventions=conventions) as site:
         zone = site.conventions.zone if site.conventions else None
-        signed = site.sign(decision, person, clock.moment(at, zone))
+        signed = site.sign(bridge.decision_id(decision), person, clock.moment(at, zone))
     if format_ == "json":
         output.document({"decision": signed.decision, "receipt": signed.receipt})
         return

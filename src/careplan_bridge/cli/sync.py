@@ -1,5 +1,6 @@
 """`sync`: the caseload run."""
 
+import sys
 from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
@@ -40,7 +41,7 @@ def command(
 def _report(results: Iterable[PlanResult], due: int, site: bridge.Link, to: Path | None) -> int:
     name = site.endpoint.name if site.endpoint else ""
     seen: list[PlanResult] = []
-    with LineFile(to) as lines:
+    with LineFile(to, sys.stdout) as lines:
         lines.add(RunHeader(run=str(uuid4()), endpoint=name, started=clock.now(), plans=due))
         with click.progressbar(results, length=due, label="plans", file=output.progress_stream()) as bar:
             for result in bar:

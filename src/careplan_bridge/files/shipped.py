@@ -33,3 +33,8 @@ def catalogue() -> Catalogue:
     """The catalogue of measures in mappings/."""
     found = (entry for entry in folder("mappings").iterdir() if entry.name.endswith(".yaml"))
     return catalogue_files.load({entry.name: entry.read_bytes() for entry in found})
+
+
+def read(kind: Kind, path: str) -> bytes:
+    """One shipped file, by its path with slashes inside the folder."""
+    return folder(kind).joinpath(*path.split("/")).read_bytes()

@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import socket
 import subprocess
 import time
 import urllib.error
@@ -35,6 +36,14 @@ def detach(folder: Path, command: Sequence[str]) -> str:
     (folder / STATE).write_text(json.dumps({"pid": process.pid, "base": base}), encoding="utf-8")
     process.returncode = 0  # it lives on by itself; without this Popen warns that it was left behind
     return base
+
+
+def free_port() -> int:
+    """A loopback port that nobody listens on at this moment."""
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        port: int = listening.getsockname()[1]
+    return port
 
 
 def running(folder: Path) -> str | None:
