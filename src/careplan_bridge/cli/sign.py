@@ -20,7 +20,7 @@ from careplan_bridge.model.decision import Decision
 def command(
     *, decision: str, person: str, endpoint: Path, conventions: Path, ledger: Path, at: str | None, format_: str
 ) -> None:
-    """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first, and refuses where the record is not what was decided on.
+    """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first, and refuses where the record has changed since the decision.
 
     Running it again after a cut-off finishes the write-back; nothing is written twice.
     """

@@ -1,6 +1,6 @@
 """The JSON documents others may rely on, and back: a reading's interval stands flat beside its measure, numbers keep their digits."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, cast
 
@@ -41,8 +41,8 @@ def _plain(value: object) -> Document:
 
 
 def _flat(value: Any) -> Any:
-    if isinstance(value, list):
-        return [_flat(item) for item in cast("list[Any]", value)]
+    if isinstance(value, list | tuple):
+        return [_flat(item) for item in cast("Sequence[Any]", value)]
     if not isinstance(value, dict):
         return value
     plain = {key: _flat(item) for key, item in cast("Document", value).items() if key != "hint"}
@@ -65,8 +65,8 @@ def _spread(plain: Document) -> Document:
 
 
 def _nested(value: Any) -> Any:
-    if isinstance(value, list):
-        return [_nested(item) for item in cast("list[Any]", value)]
+    if isinstance(value, list | tuple):
+        return [_nested(item) for item in cast("Sequence[Any]", value)]
     if not isinstance(value, Mapping):
         return value
     plain = {key: _nested(item) for key, item in cast("Mapping[str, Any]", value).items()}

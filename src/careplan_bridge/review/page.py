@@ -13,12 +13,16 @@ from careplan_bridge.review import charts, words
 
 def page(document: Mapping[str, Any]) -> str:
     """HTML of a criteria-check document."""
-    return _environment().get_template("check.html.j2").render(check=document, words=words, chart=charts.history)
+    return _rendered("check.html.j2", check=document, chart=charts.history)
 
 
 def plan_page(document: Mapping[str, Any]) -> str:
     """HTML of a plan document: the protocol as fitted to the case, with dates."""
-    return _environment().get_template("plan.html.j2").render(plan=document, words=words)
+    return _rendered("plan.html.j2", plan=document)
+
+
+def _rendered(template: str, **values: Any) -> str:
+    return _environment().get_template(template).render(style=_style(), words=words, **values)
 
 
 @cache
@@ -32,9 +36,10 @@ def _environment() -> Environment:
         keep_trailing_newline=True,
     )
     environment.filters |= {"day": words.day, "week": words.week, "moment": words.moment}
-    environment.globals["style"] = Markup(_style())  # noqa: S704 - our own stylesheet, no input in it
     return environment
 
 
-def _style() -> str:
-    return resources.files("careplan_bridge.review").joinpath("templates/page.css").read_text(encoding="utf-8")
+@cache
+def _style() -> Markup:
+    text = resources.files("careplan_bridge.review").joinpath("templates/page.css").read_text(encoding="utf-8")
+    return Markup(text)  # noqa: S704 - our own stylesheet, no input in it
