@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 
 from careplan_bridge.fhir.conditions import limit_extension
+from careplan_bridge.fhir.conformity import conforming
 from careplan_bridge.fhir.elements import Element, Resource, coding, compound, concept, day, extension, filled, period
 from careplan_bridge.fhir.goal import goal, goal_place, vocabulary
 from careplan_bridge.fhir.identities import canonical, clinician, goal_identifier, identifier
@@ -25,7 +26,7 @@ def goals(plan: Plan, stage_id: str, *, us_core: bool = False) -> tuple[Resource
     """One Goal a criterion of the stage, in the protocol's order. US Core asks for nothing more than they have."""
     del us_core
     stage = plan.stage(stage_id)
-    return tuple(goal(plan, stage, criterion) for criterion in stage.criteria)
+    return tuple(conforming(goal(plan, stage, criterion)) for criterion in stage.criteria)
 
 
 def care_plan(plan: Plan, *, us_core: bool = False, goals: Mapping[str, str] | None = None) -> Resource:
@@ -34,7 +35,7 @@ def care_plan(plan: Plan, *, us_core: bool = False, goals: Mapping[str, str] | N
     """
     stage = plan.current
     references = [(goals or {}).get(one.id) or goal_place(plan, stage.id, one.id) for one in stage.criteria]
-    return filled({
+    return conforming(filled({
         "resourceType": "CarePlan",
         "text": _narrative(plan),
         "identifier": [identifier(plan.clinic, names.PLAN_IDENTIFIER, plan.id)],
@@ -51,7 +52,7 @@ def care_plan(plan: Plan, *, us_core: bool = False, goals: Mapping[str, str] | N
         "goal": [{"reference": reference} for reference in references],
         "activity": list(_activities(plan, references)),
         "note": [{"text": cautions(plan.protocol.notice)}, *(_order_note(plan, order) for order in plan.orders)],
-    })  # fmt: skip
+    }))  # fmt: skip
 
 
 def _author(plan: Plan) -> Person:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 
+from careplan_bridge.fhir.conformity import conforming
 from careplan_bridge.fhir.elements import Element, Resource, concept, filled, instant
 from careplan_bridge.fhir.evidence import used
 from careplan_bridge.fhir.identities import bridge, clinician, identifier, organization
@@ -19,7 +20,7 @@ def provenance(plan: Plan, decision: Decision, targets: Sequence[str], recorded:
     Every signer is an author for the clinic, the bridge is the assembler; the decision's identifier, the digest of the check it is
     bound to, and each Observation with its version are entities.
     """
-    return filled({
+    return conforming(filled({
         "resourceType": "Provenance",
         "text": narrative(_says(plan, decision), [decision.reason, cautions(plan.protocol.notice)]),
         "target": [used(target, versioned=True) or {"reference": target} for target in targets],
@@ -29,7 +30,7 @@ def provenance(plan: Plan, decision: Decision, targets: Sequence[str], recorded:
         "activity": concept(names.DATA_OPERATION, "UPDATE", text=decision.kind),
         "agent": [*(_author(plan, signature) for signature in decision.signatures), _assembler(plan)],
         "entity": _entities(plan, decision),
-    })  # fmt: skip
+    }))  # fmt: skip
 
 
 def _author(plan: Plan, signature: Signature) -> Element:
