@@ -76,7 +76,9 @@ def _spell_out(path: str, line: str) -> list[Element]:
 
 def _json_name(path: str, kind: Kind) -> str:
     stem = path.removesuffix("[x]")
-    return path if stem == path else stem + kind.name[0].upper() + kind.name[1:]
+    # SimpleQuantity is a profile: its element bears the name of the type.
+    name = "Quantity" if kind.name == "SimpleQuantity" else kind.name
+    return path if stem == path else stem + name[0].upper() + name[1:]
 
 
 def _kind(text: str) -> Kind:

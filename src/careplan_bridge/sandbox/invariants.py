@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import TypeAlias
 
-from careplan_bridge.sandbox import moments
+from careplan_bridge.sandbox import moments, units
 from careplan_bridge.sandbox.jsontext import Resource, is_array, is_object, number
 from careplan_bridge.sandbox.outcome import Issue
 
@@ -11,7 +11,9 @@ Rule: TypeAlias = tuple[str, str, Callable[[Resource], bool]]
 
 
 def broken_invariants(node: Resource, type_name: str, where: str) -> Iterator[Issue]:
-    rules = [*_RULES.get(type_name, ()), *(_DOMAIN if "resourceType" in node else ())]
+    # What is contained may refer to its neighbours, so containment is judged from the resource around it.
+    outermost = "resourceType" in node and not where.endswith("]")
+    rules = [*_RULES.get(type_name, ()), *(_DOMAIN if outermost else ())]
     for key, says, is_kept in rules:
         try:
             kept = is_kept(node)
@@ -118,7 +120,12 @@ def _leaves(node: object, name: str = "") -> Iterator[tuple[str, str]]:
 
 
 def _is_ucum(node: Resource) -> bool:
-    return "code" not in node or (node.get("system") == "http://unitsofmeasure.org" and "value" in node)
+    return "code" not in node or (node.get("system") == units.UCUM and "value" in node)
+
+
+def _is_known_unit(node: Resource) -> bool:
+    code = node.get("code")
+    return node.get("system") != units.UCUM or not isinstance(code, str) or units.is_ucum(code)
 
 
 def _entries(check: Callable[[Resource, Resource], bool]) -> Callable[[Resource], bool]:
@@ -186,7 +193,9 @@ def _trigger_is_whole(node: Resource) -> bool:
 
 
 _DURATION: tuple[Rule, ...] = (("drt-1", "a code needs a value and the UCUM system", _is_ucum),)
-_QUANTITY: Rule = ("qty-3", "a code needs a system", _needs("system", when="code"))
+_NAMED_UNIT: Rule = ("qty-3", "a code needs a system", _needs("system", when="code"))
+_KNOWN_UNIT: Rule = ("UCUM", "the code is not a unit of UCUM, whose system it names", _is_known_unit)
+_QUANTITY = (_NAMED_UNIT, _KNOWN_UNIT)
 
 _DOMAIN: tuple[Rule, ...] = (
     ("dom-2", "a contained resource contains none itself", _contained_not_nested),
@@ -197,7 +206,7 @@ _DOMAIN: tuple[Rule, ...] = (
 )
 
 _RULES: dict[str, tuple[Rule, ...]] = {
-    "Age": (_QUANTITY,),
+    "Age": _QUANTITY,
     "Attachment": (("att-1", "data needs a contentType", _needs("contentType", when="data")),),
     "Bundle": (
         (
@@ -227,8 +236,8 @@ _RULES: dict[str, tuple[Rule, ...]] = {
         ("cpl-3", "an activity has a reference or a detail, not both", _not_both("detail", "reference")),
     ),
     "ContactPoint": (("cpt-2", "a value needs a system", _needs("system", when="value")),),
-    "Distance": (_QUANTITY,),
-    "Duration": (_QUANTITY, *_DURATION),
+    "Distance": _QUANTITY,
+    "Duration": (*_QUANTITY, *_DURATION),
     "Expression": (("exp-1", "an expression or a reference is needed", _needs("expression", "reference")),),
     "Extension": (
         (
@@ -252,7 +261,7 @@ _RULES: dict[str, tuple[Rule, ...]] = {
         ),
     ),
     "Period": (("per-1", "start is not after end", _ordered_period),),
-    "Quantity": (_QUANTITY,),
+    "Quantity": _QUANTITY,
     "Questionnaire": (("que-2", "every linkId is unique", _unique_link_ids),),
     "Questionnaire.item": (
         ("que-4", "answerOption and answerValueSet exclude each other", _not_both("answerOption", "answerValueSet")),
