@@ -1,7 +1,7 @@
 """An endpoint file (TOML) into an endpoint, or into all of its faults."""
 
 from pathlib import PurePath
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 from urllib.parse import urlsplit
 
 from pydantic import ConfigDict
@@ -16,7 +16,9 @@ from careplan_bridge.syntax.toml_values import Flag, Seconds, Whole, Word
 
 UNSIGNED = ("in-progress", "improving", "worsening", "no-change", "re-open")
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
-_SECRET = "a secret never stands in this file; name the environment variable in `token_env`, or a file in `token_file`"
+_KEEP_OUT = (
+    "a secret never stands in this file; name the environment variable in `token_env`, or a file in `token_file`"
+)
 
 
 def _as_written(name: str) -> str:
@@ -25,7 +27,7 @@ def _as_written(name: str) -> str:
 
 class AuthPart(Part):
     model_config = ConfigDict(alias_generator=_as_written)
-    unknown_keys: ClassVar = dict.fromkeys(("token", "password", "secret", "client_secret", "key"), _SECRET)
+    unknown_keys: ClassVar = dict.fromkeys(("token", "password", "secret", "client_secret", "key"), _KEEP_OUT)
 
     kind: Literal["none", "token", "backend-services"] = "none"
     token_env: Word | None = None
@@ -35,7 +37,7 @@ class AuthPart(Part):
     key_id: Word | None = None
     algorithm: Literal["RS384", "ES384"] = "RS384"
     token_url: Word | None = None
-    scopes: list[Word] = []
+    scopes: tuple[Word, ...] = ()
 
 
 class LimitsPart(Part):
@@ -65,8 +67,8 @@ class EndpointPart(Part):
     """An endpoint file."""
 
     model_config = ConfigDict(alias_generator=_as_written, title="Endpoint file")
-    stand_ins: ClassVar[dict[str, Any]] = {"base": "https://example.org/fhir", "environment": "sandbox"}
-    unknown_keys: ClassVar = dict.fromkeys(("token", "password"), _SECRET)
+    stand_ins: ClassVar = {"base": "https://example.org/fhir", "environment": "sandbox"}
+    unknown_keys: ClassVar = dict.fromkeys(("token", "password"), _KEEP_OUT)
 
     name: Word | None = None
     base: Word
@@ -76,8 +78,8 @@ class EndpointPart(Part):
     allow_unguarded: Flag = False
     transactions: Literal["declared", "never"] = "declared"
     search: Literal["get", "post"] = "get"
-    unsigned: list[Word] = []
-    categories: list[Word] = []
+    unsigned: tuple[Word, ...] = ()
+    categories: tuple[Word, ...] = ()
     categories_exhaustive: Flag = False
     auth: AuthPart = AuthPart()
     limits: LimitsPart = LimitsPart()
@@ -124,22 +126,21 @@ def _endpoint(part: EndpointPart, name: str) -> Endpoint:
         base=part.base.rstrip("/"),
         environment=part.environment,
         writes=part.environment == "sandbox" if part.writes is None else part.writes,
-        auth=Auth(**part.auth.model_dump(exclude={"scopes"}), scopes=tuple(part.auth.scopes)),
+        auth=Auth(**part.auth.model_dump()),
         limits=_limits(part.limits),
         ca_file=part.trust.ca_file,
         us_core=part.us_core,
         allow_unguarded=part.allow_unguarded,
         transactions=part.transactions,
         search=part.search,
-        unsigned=tuple(part.unsigned),
-        categories=tuple(part.categories),
+        unsigned=part.unsigned,
+        categories=part.categories,
         categories_exhaustive=part.categories_exhaustive,
     )
 
 
 def _limits(part: LimitsPart) -> Limits:
-    given = part.model_dump(exclude_none=True)
-    return Limits(**{key: float(value) if key in ("timeout", "waiting") else value for key, value in given.items()})
+    return Limits(**part.model_dump(exclude_none=True))
 
 
 def _check_base(part: EndpointPart, spot: Spot) -> None:

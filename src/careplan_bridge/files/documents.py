@@ -6,7 +6,7 @@ What is written may be about a person: only its owner may read it.
 import contextlib
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Generator
 from decimal import Decimal
 from pathlib import Path
 from types import TracebackType
@@ -35,7 +35,7 @@ def read_bytes(path: Path) -> bytes:
 
 
 @contextlib.contextmanager
-def opened(path: Path) -> Iterator[IO[bytes]]:
+def opened(path: Path) -> Generator[IO[bytes]]:
     """The open file. Raises WrongUse where it cannot be read."""
     try:
         with path.open("rb") as file:

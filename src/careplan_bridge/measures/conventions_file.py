@@ -24,7 +24,7 @@ def _as_written(name: str) -> str:
 
 class ClinicPart(Part):
     model_config = ConfigDict(alias_generator=_as_written)
-    stand_ins: ClassVar[dict[str, Any]] = {
+    stand_ins: ClassVar = {
         "base": "https://example.org",
         "name": "-",
         "contact": "-",
@@ -45,7 +45,7 @@ class ConventionsTable(Part):
     triple_order: Literal["extension-first", "flexion-first"] | None = None
     extension_sign: Literal["deficit-positive", "deficit-negative"] | None = None
     kilogram_means_force: Flag = False
-    unit_aliases: dict[str, Word] = {}
+    unit_aliases: dict[str, Word] = Field(default_factory=dict[str, Word])
     decimal: Literal[",", "."] | None = None
 
 
@@ -89,6 +89,9 @@ NOT_QUALIFIERS = ("measure", "arc", "side", "performer", "instrument", "from_", 
 QUALIFIERS = tuple(name for name in CodePart.model_fields if name not in NOT_QUALIFIERS)
 
 
+Range = Annotated[tuple[Number, ...], Field(json_schema_extra={"minItems": 2, "maxItems": 2})]
+
+
 class ConventionsPart(Part):
     """A conventions file."""
 
@@ -96,8 +99,8 @@ class ConventionsPart(Part):
 
     clinic: ClinicPart | None = None
     conventions: ConventionsTable = ConventionsTable()
-    codes: dict[str, CodePart] = {}
-    plausible: dict[str, Annotated[list[Number], Field(json_schema_extra={"minItems": 2, "maxItems": 2})]] = {}
+    codes: dict[str, CodePart] = Field(default_factory=dict[str, CodePart])
+    plausible: dict[str, Range] = Field(default_factory=dict[str, Range])
 
 
 def read_conventions(data: bytes, name: str, catalogue: Catalogue) -> Conventions:

@@ -5,7 +5,7 @@ of that bound as it was written.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from msgspec.structs import replace
 
@@ -122,12 +122,10 @@ def _surgeries(part: CasePart, spot: Spot) -> tuple[Surgery, ...]:
 
 
 def _surgery(part: SurgeryPart, side: str) -> Surgery:
-    return Surgery(
-        id=part.id, procedure=part.procedure, on=part.on, side=part.side or side, performed=tuple(part.performed)
-    )
+    return Surgery(id=part.id, procedure=part.procedure, on=part.on, side=part.side or side, performed=part.performed)
 
 
-def _people(parts: list[PersonPart], spot: Spot) -> tuple[Person, ...]:
+def _people(parts: Sequence[PersonPart], spot: Spot) -> tuple[Person, ...]:
     if not parts:
         spot.lacks("there are no people", "add those who sign, each with `id`, `name` and `role`")
     unique(spot, (person.id for person in parts), "person")
@@ -151,7 +149,7 @@ def _check_person(name: str, spot: Spot, people: set[str]) -> None:
         spot.wrong(f"`people` has no `{name}`", suggestion(name, people))
 
 
-def _orders(parts: list[OrderPart], spot: Spot, people: set[str]) -> tuple[Order, ...]:
+def _orders(parts: Sequence[OrderPart], spot: Spot, people: set[str]) -> tuple[Order, ...]:
     unique(spot, (part.id for part in parts), "order")
     found = (_order(part, spot[index], people) for index, part in enumerate(parts))
     return tuple(order for order in found if order is not None)
@@ -177,7 +175,7 @@ def _change(part: OrderPart, spot: Spot) -> Change | None:
 
 
 def _refuse_strangers(kind: str, spot: Spot) -> None:
-    others: set[str] = set().union(*_FITTING.values()) - _FITTING[kind]
+    others = {key for keys in _FITTING.values() for key in keys} - _FITTING[kind]
     for key in sorted(others):
         if spot.has(key):
             spot[key].wrong_key(f"`{key}` says nothing about a {kind}", "take it out")

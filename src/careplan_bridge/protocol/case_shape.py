@@ -1,6 +1,6 @@
 """The keys of a case file, as they are written."""
 
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import ConfigDict
 
@@ -20,7 +20,7 @@ class SurgeryPart(Part):
     procedure: Text
     on: Date
     side: CaseSide | None = None
-    performed: list[Text] = []
+    performed: tuple[Text, ...] = ()
 
 
 class PersonPart(Part):
@@ -68,7 +68,7 @@ class CasePart(Part):
     """A case file."""
 
     model_config = ConfigDict(title="Case file")
-    stand_ins: ClassVar[dict[str, Any]] = {
+    stand_ins: ClassVar = {
         "case": "unnamed",
         "patient": "Patient/unnamed",
         "side": "left",
@@ -80,8 +80,8 @@ class CasePart(Part):
     patient: Text
     side: CaseSide
     surgery: Id | None = None
-    surgeries: list[SurgeryPart]
-    people: list[PersonPart]
-    orders: list[OrderPart] = []
+    surgeries: tuple[SurgeryPart, ...]
+    people: tuple[PersonPart, ...]
+    orders: tuple[OrderPart, ...] = ()
     orders_confirmed: ConfirmedPart | None = None
-    own_goals: list[OwnGoalPart] = []
+    own_goals: tuple[OwnGoalPart, ...] = ()

@@ -1,6 +1,6 @@
 """The part of a statement that names readings: measure, side, qualifiers; and the bounds it sets."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -56,7 +56,7 @@ def measured(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot,
 def bounds(part: Bounded, measure: Measure, spot: Spot, catalogue: Catalogue) -> Bounds | None:
     """What `at least`, `at most`, `above`, `below`, `between` or `exactly` ask for; None where none of them does."""
     wanted = Wanted(measure, catalogue, measure.unit)
-    _refuse_competing(part, spot)
+    _refuse_competing(spot)
     if part.between is not None:
         return between(part.between, "between", spot, wanted)
     if part.exactly is not None:
@@ -70,7 +70,7 @@ def bounds(part: Bounded, measure: Measure, spot: Spot, catalogue: Catalogue) ->
     return Bounds(low=low, high=high, low_included=part.above is None, high_included=part.below is None)
 
 
-def between(written: list[str], key: str, spot: Spot, wanted: Wanted) -> Bounds | None:
+def between(written: Sequence[str], key: str, spot: Spot, wanted: Wanted) -> Bounds | None:
     """Two bounds, both included."""
     at = spot[key]
     if len(written) != 2:  # noqa: PLR2004 - a span has two ends
@@ -117,14 +117,14 @@ def _one_of(
     return None if text is None else limit(text, spot[key], wanted)
 
 
-def _refuse_competing(part: Bounded, spot: Spot) -> None:
+def _refuse_competing(spot: Spot) -> None:
     given = {key for key in BOUNDS if spot.has(key)}
     for group in ({"at least", "above"}, {"at most", "below"}):
         if group <= given:
             spot.wrong(f"{' and '.join(f'`{key}`' for key in sorted(group))} both set the same end", "keep one of them")
     alone = given & {"between", "exactly"}
     if alone and len(given) > 1:
-        spot.wrong(f"`{sorted(alone)[0]}` stands beside other bounds", "keep one of them")
+        spot.wrong(f"`{min(alone)}` stands beside other bounds", "keep one of them")
 
 
 def _refuse_crossed(low: Threshold | None, high: Threshold | None, measure: Measure, spot: Spot) -> None:

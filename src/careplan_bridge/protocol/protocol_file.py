@@ -1,6 +1,7 @@
 """A protocol file into a protocol, or into all of its faults."""
 
 import re
+from collections.abc import Sequence
 
 from msgspec.structs import replace
 
@@ -79,27 +80,27 @@ def _signatures(part: ProtocolPart, spot: Spot) -> dict[str, tuple[str, ...]]:
         _check_roles(names, decision, spot[decision])
     if len(set(roles["discharge"])) == 1:
         spot["discharge"].warn("discharge is signed by one role alone", "name a second one if your clinic wants two")
-    return {decision: tuple(names) for decision, names in roles.items()}
+    return roles
 
 
-def _check_roles(names: list[str], decision: str, spot: Spot) -> None:
+def _check_roles(names: Sequence[str], decision: str, spot: Spot) -> None:
     if not names:
         spot.lacks(f"nobody signs `{decision}`", f"name one or more of: {', '.join(ROLES)}")
     for index, role in enumerate(names):
         if role not in ROLES:
             spot[index].wrong(f"`{role}` is no role that signs", suggestion(role, ROLES))
-        elif role in names[:index]:
+        elif names.index(role) < index:
             spot[index].wrong(f"the role `{role}` stands here twice", "one signature a role; take it out")
 
 
-def _red_flags(parts: list[RedFlagPart], spot: Spot) -> tuple[RedFlag, ...]:
+def _red_flags(parts: Sequence[RedFlagPart], spot: Spot) -> tuple[RedFlag, ...]:
     if not parts:
         spot.lacks("there are no red flags", "add the clinic's questions, each with `id`, `ask` and `act`")
     unique(spot, (part.id for part in parts), "red flag")
     return tuple(RedFlag(id=part.id, ask=part.ask, act=part.act) for part in parts)
 
 
-def _check_flags_apart(parts: list[RedFlagPart], context: Context, spot: Spot) -> None:
+def _check_flags_apart(parts: Sequence[RedFlagPart], context: Context, spot: Spot) -> None:
     """Both are recorded under one code system, so an id means one question."""
     for index, part in enumerate(parts):
         if part.id in context.findings:

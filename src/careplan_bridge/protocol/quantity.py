@@ -45,9 +45,9 @@ def in_unit(written: Quantity, unit: str, catalogue: Catalogue) -> Decimal | Non
     return convert(written.number, catalogue.unit_spellings.get(written.unit, written.unit), unit)
 
 
-def shown_unit(unit: str) -> str:
+def shown_unit(unit: str, *, one: bool = False) -> str:
     """The unit as a person would write it in a file."""
-    return _WORDS[unit][0] if unit in _WORDS else unit
+    return _WORDS[unit][int(one)] if unit in _WORDS else unit
 
 
 def level(text: str, measure: Measure) -> str | None:

@@ -1,6 +1,6 @@
 """The keys of a protocol file, as they are written."""
 
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -19,7 +19,7 @@ class Bounded(Part):
     at_most: Written | None = None
     above: Written | None = None
     below: Written | None = None
-    between: list[Written] | None = None
+    between: tuple[Written, ...] | None = None
     exactly: Written | None = None
 
 
@@ -58,7 +58,7 @@ class MeasuredPart(Bounded, Qualified):
     visits_in_a_row: Count | None = None
     limb_symmetry_index_at_least: Written | None = None
     limb_symmetry_index_at_most: Written | None = None
-    limb_symmetry_index_between: list[Written] | None = None
+    limb_symmetry_index_between: tuple[Written, ...] | None = None
     side_difference_at_least: Written | None = None
     side_difference_at_most: Written | None = None
     change_since_baseline_at_least: Written | None = None
@@ -80,11 +80,11 @@ class ConditionPart(MeasuredPart):
     surgery: Id | None = None
     finding: Text | None = None
     expected: Literal["present", "absent"] | None = None
-    all_of: "list[ConditionPart] | None" = None
-    any_of: "list[ConditionPart] | None" = None
+    all_of: "tuple[ConditionPart, ...] | None" = None
+    any_of: "tuple[ConditionPart, ...] | None" = None
     n: Count | None = None
-    at_least_n_of: "list[ConditionPart] | None" = None
-    first_done_of: list[AlternativePart] | None = None
+    at_least_n_of: "tuple[ConditionPart, ...] | None" = None
+    first_done_of: tuple[AlternativePart, ...] | None = None
 
 
 class CriterionPart(ConditionPart):
@@ -95,7 +95,7 @@ class CriterionPart(ConditionPart):
     no_older_than: Span | None = None
     expected_by: DayPoint | None = None
     call_surgeon_by: DayPoint | None = None
-    accepts: list[Text] = []
+    accepts: tuple[Text, ...] = ()
 
 
 class RestrictionPart(Bounded, Qualified):
@@ -117,7 +117,7 @@ class PrecautionPart(Part):
 
     id: Id
     text: Text
-    lifted_by: list[Id] = []
+    lifted_by: tuple[Id, ...] = ()
     before: DayPoint | None = None
     when_performed: Text | None = None
 
@@ -153,11 +153,11 @@ class StageBody(Part):
 
     stand_ins: ClassVar = {"criteria": []}
 
-    goals: list[Text] = []
-    restrictions: list[RestrictionPart] = []
-    precautions: list[PrecautionPart] = []
-    exercises: list[ExercisePart] = []
-    criteria: list[CriterionPart]
+    goals: tuple[Text, ...] = ()
+    restrictions: tuple[RestrictionPart, ...] = ()
+    precautions: tuple[PrecautionPart, ...] = ()
+    exercises: tuple[ExercisePart, ...] = ()
+    criteria: tuple[CriterionPart, ...]
 
 
 class StagePart(StageBody):
@@ -178,15 +178,15 @@ class SignaturesPart(Part):
 
     stand_ins: ClassVar = {"advance": ["therapist"], "discharge": ["therapist", "surgeon"]}
 
-    advance: list[Text]
-    discharge: list[Text]
+    advance: tuple[Text, ...]
+    discharge: tuple[Text, ...]
 
 
 class ProtocolPart(Part):
     """A protocol file."""
 
     model_config = ConfigDict(title="Protocol file")
-    stand_ins: ClassVar[dict[str, Any]] = {
+    stand_ins: ClassVar = {
         "protocol": "unnamed",
         "version": "0",
         "url": "https://example.org/unnamed",
@@ -205,6 +205,6 @@ class ProtocolPart(Part):
     notice: Text | None = None
     laterality: Literal["unilateral", "bilateral", "none"]
     signatures: SignaturesPart
-    red_flags: list[RedFlagPart] = Field(description="Questions asked at each visit")
-    stages: list[StagePart]
+    red_flags: tuple[RedFlagPart, ...] = Field(description="Questions asked at each visit")
+    stages: tuple[StagePart, ...]
     discharge: DischargePart

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from careplan_bridge.model.criterion import Criterion, Precaution, Restriction, TimeSince
 from careplan_bridge.model.protocol import DISCHARGE, Exercise, Stage, Window
@@ -136,7 +136,7 @@ def _stage(id_: str, title: str, window: Window, part: StageBody, spot: Spot, co
         id=id_,
         title=title,
         window=window,
-        goals=tuple(part.goals),
+        goals=part.goals,
         restrictions=_restrictions(part, spot["restrictions"], context),
         precautions=_precautions(part, spot["precautions"], _criteria_written(whole, id_)),
         exercises=_exercises(part.exercises, spot["exercises"]),
@@ -171,7 +171,7 @@ def _criterion(part: CriterionPart, spot: Spot, context: Context) -> Criterion |
         no_older_than=part.no_older_than,
         expected_by=part.expected_by,
         call_surgeon_by=part.call_surgeon_by,
-        accepts=tuple(part.accepts),
+        accepts=part.accepts,
     )
 
 
@@ -237,17 +237,15 @@ def _precaution(part: PrecautionPart, spot: Spot, criteria: set[str]) -> Precaut
     return Precaution(
         id=part.id,
         text=part.text,
-        lifted_by=tuple(part.lifted_by),
+        lifted_by=part.lifted_by,
         before_day=part.before,
         when_performed=part.when_performed,
     )
 
 
-def _exercises(parts: list[ExercisePart], spot: Spot) -> tuple[Exercise, ...]:
+def _exercises(parts: Sequence[ExercisePart], spot: Spot) -> tuple[Exercise, ...]:
     ids = [entry.id or _slug(entry.name) for entry in parts]
-    for index, name in enumerate(ids):
-        if name in ids[:index]:
-            spot[index].wrong(f"the exercise `{name}` stands here a second time", "give it an `id` of its own")
+    unique(spot, ids, "exercise")
     pairs = zip(ids, parts, strict=True)
     return tuple(Exercise(id=i, name=e.name, dose=e.dose, needs=e.needs, instead=e.instead) for i, e in pairs)
 

@@ -54,25 +54,26 @@ def _capital(sentence: str) -> str:
 
 def _condition(condition: Condition, facts: Facts) -> str:
     match condition:
-        case WithinBounds():
-            return _within(condition, facts[condition.measured.measure])
-        case OtherSide():
-            return _other_side(condition, facts[condition.measured.measure])
-        case Change():
-            return _change(condition, facts[condition.measured.measure])
+        case WithinBounds() | OtherSide() | Change():
+            return _measured(condition, facts[condition.measured.measure])
         case TimeSince():
             return f"at least {span(condition.at_least)} since {'surgery' if condition.surgery is None else condition.surgery}"
         case FindingIs():
             return condition.text if condition.expected == "present" else f"not found: {condition.text}"
         case AllOf() | AnyOf() | AtLeastOf():
-            return _combined(condition, facts)
+            return f"{_lead(condition)}: {'; '.join(_condition(part, facts) for part in condition.conditions)}"
         case FirstDoneOf():
             return f"the first of these that was done: {_listed(condition.alternatives, facts)}"
 
 
-def _combined(condition: AllOf | AnyOf | AtLeastOf, facts: Facts) -> str:
-    lead = {AllOf: "all of", AnyOf: "any of"}.get(type(condition)) or f"at least {getattr(condition, 'count', 1)} of"
-    return f"{lead}: {'; '.join(_condition(part, facts) for part in condition.conditions)}"
+def _lead(condition: AllOf | AnyOf | AtLeastOf) -> str:
+    match condition:
+        case AllOf():
+            return "all of"
+        case AnyOf():
+            return "any of"
+        case AtLeastOf():
+            return f"at least {condition.count} of"
 
 
 def _listed(alternatives: tuple[Alternative, ...], facts: Facts) -> str:
@@ -85,21 +86,18 @@ def _alternative(entry: Alternative, facts: Facts) -> str:
     return _condition(entry.condition, facts) + (f" ({', '.join(beside)})" if beside else "")
 
 
-def _within(condition: WithinBounds, measure: Measure) -> str:
-    row = f", {condition.visits_in_a_row} visits in a row" if condition.visits_in_a_row > 1 else ""
-    return f"{_subject(condition.measured, measure)} is {_bounds(condition.bounds, measure)}{row}"
-
-
-def _other_side(condition: OtherSide, measure: Measure) -> str:
+def _measured(condition: WithinBounds | OtherSide | Change, measure: Measure) -> str:
     subject = _subject(condition.measured, measure)
-    if condition.index is not None:
-        return f"{subject}: limb symmetry index is {_bounds(condition.index, _in_unit('%'))}"
-    assert condition.difference is not None
-    return f"{subject}: side difference is {_bounds(condition.difference, measure)}"
-
-
-def _change(condition: Change, measure: Measure) -> str:
-    return f"{_subject(condition.measured, measure)}: change since {condition.since} is {_bounds(condition.bounds, measure)}"
+    match condition:
+        case WithinBounds():
+            row = f", {condition.visits_in_a_row} visits in a row" if condition.visits_in_a_row > 1 else ""
+            return f"{subject} is {_bounds(condition.bounds, measure)}{row}"
+        case OtherSide(index=Bounds() as index):
+            return f"{subject}: limb symmetry index is {_bounds(index, _in_unit('%'))}"
+        case OtherSide():
+            return f"{subject}: side difference is {_bounds(condition.difference or Bounds(), measure)}"
+        case Change():
+            return f"{subject}: change since {condition.since} is {_bounds(condition.bounds, measure)}"
 
 
 def _in_unit(unit: str) -> Measure:
@@ -151,4 +149,5 @@ def _bounds(bounds: Bounds, measure: Measure) -> str:
 def _shown(threshold: Threshold, measure: Measure) -> str:
     if threshold.number is None:
         return str(threshold.level)
-    return f"{threshold.number:f} {shown_unit(measure.unit or '')}".strip()
+    unit = shown_unit(measure.unit or "", one=abs(threshold.number) == 1)
+    return f"{threshold.number:f} {unit}".strip()

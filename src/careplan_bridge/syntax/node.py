@@ -4,11 +4,11 @@ A node's value is a scalar, a tuple of nodes or a dict of nodes. YAML scalars ar
 mean is decided by the type that expects them, never by the notation.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from decimal import Decimal
-from typing import Any
+from typing import Any, TypeVar, cast
 
 Path = tuple[str | int, ...]
 Scalar = str | int | bool | Decimal | datetime | date | time | None
@@ -57,9 +57,10 @@ def plain(node: Node) -> Any:
 def located(value: Any, place: Place) -> Node:
     """Plain data as nodes that all stand at one place."""
     if isinstance(value, dict):
-        return Node(place, {str(key): located(child, place) for key, child in value.items()}, place)
-    if isinstance(value, list | tuple):
-        return Node(place, tuple(located(child, place) for child in value), place)
+        pairs = cast("dict[str, Any]", value).items()
+        return Node(place, {key: located(child, place) for key, child in pairs}, place)
+    if isinstance(value, list):
+        return Node(place, tuple(located(child, place) for child in cast("list[Any]", value)), place)
     return Node(place, value, place)
 
 
@@ -73,37 +74,58 @@ def at(node: Node, path: Path) -> Node:
     return node
 
 
-def without(node: Node, paths: Iterable[Path]) -> Node:
-    """The same tree with these parts cut out, their parents marked as damaged."""
-    # Later list entries go first, so that the indexes of earlier ones still hold.
-    for path in sorted(set(paths), key=_order, reverse=True):
-        node = _cut(node, path)
-    return node
+def amended(root: Node, cut: Iterable[Path], added: Mapping[Path, Any]) -> Node:
+    """The same tree with parts cut out and keys added; mappings and lists that this touched are marked as damaged."""
+    edits = _Edit()
+    for path in cut:
+        edits.at(path).cut = True
+    for path, value in added.items():
+        edits.at(path).added = value
+    return _applied(root, edits)
 
 
-def with_child(node: Node, path: Path, key: str, value: Any) -> Node:
-    """The same tree with one more key in the mapping at `path`, that mapping marked as damaged."""
-    if path:
-        return _replaced(node, path[0], lambda child: with_child(child, path[1:], key, value))
-    assert isinstance(node.value, dict)
-    return replace(node, value={**node.value, key: located(value, node.place)}, damaged=True)
+_NOTHING = object()
 
 
-def _order(path: Path) -> tuple[tuple[int, int, str], ...]:
-    return tuple((0, step, "") if isinstance(step, int) else (1, 0, step) for step in path)
+@dataclass(slots=True)
+class _Edit:
+    """What happens to a node, and to those inside it."""
+
+    cut: bool = False
+    added: Any = _NOTHING
+    inside: dict[str | int, "_Edit"] = field(default_factory=dict[str | int, "_Edit"])
+
+    def at(self, path: Path) -> "_Edit":
+        edit = self
+        for step in path:
+            edit = edit.inside.setdefault(step, _Edit())
+        return edit
 
 
-def _cut(node: Node, path: Path) -> Node:
-    if len(path) > 1:
-        return _replaced(node, path[0], lambda child: _cut(child, path[1:]))
+def _applied(node: Node, edit: _Edit) -> Node:
+    if not edit.inside:
+        return node
+    touched = any(inner.cut or inner.added is not _NOTHING for inner in edit.inside.values())
+    value: tuple[Node, ...] | dict[str, Node]
     if isinstance(node.value, dict):
-        return replace(node, value={key: child for key, child in node.value.items() if key != path[0]}, damaged=True)
-    assert isinstance(node.value, tuple)
-    return replace(node, value=tuple(child for i, child in enumerate(node.value) if i != path[0]), damaged=True)
+        value = dict(_kept(node.value.items(), edit)) | _new(node, edit)
+    elif isinstance(node.value, tuple):
+        value = tuple(child for _, child in _kept(enumerate(node.value), edit))
+    else:
+        return node
+    return replace(node, value=value, damaged=node.damaged or touched)
 
 
-def _replaced(node: Node, step: str | int, change: Any) -> Node:
-    if isinstance(node.value, dict):
-        return replace(node, value={key: change(child) if key == step else child for key, child in node.value.items()})
-    assert isinstance(node.value, tuple)
-    return replace(node, value=tuple(change(child) if i == step else child for i, child in enumerate(node.value)))
+Step = TypeVar("Step", str, int)
+
+
+def _kept(children: Iterable[tuple[Step, Node]], edit: _Edit) -> Iterator[tuple[Step, Node]]:
+    for step, child in children:
+        inner = edit.inside.get(step)
+        if inner is None or not inner.cut:
+            yield step, child if inner is None else _applied(child, inner)
+
+
+def _new(node: Node, edit: _Edit) -> dict[str, Node]:
+    added = ((str(step), inner.added) for step, inner in edit.inside.items() if inner.added is not _NOTHING)
+    return {step: located(value, node.place) for step, value in added}

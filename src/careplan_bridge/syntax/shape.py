@@ -6,13 +6,14 @@ declares), and the remainder is read again: so that one wrong key does not hide 
 
 import typing
 from collections.abc import Mapping
+from textwrap import shorten
 from typing import Any, ClassVar, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails
 
 from careplan_bridge.syntax.nearest import suggestion
-from careplan_bridge.syntax.node import Node, Path, at, plain, with_child, without
+from careplan_bridge.syntax.node import Node, Path, amended, at, plain
 from careplan_bridge.syntax.spot import Faults
 
 
@@ -64,16 +65,17 @@ def _report(errors: list[ErrorDetails], model: type[Part], root: Node, faults: F
 
 
 def _mended(errors: list[ErrorDetails], model: type[Part], root: Node) -> Node | None:
-    missing = [error["loc"] for error in errors if error["type"] == "missing"]
-    faulty = [_existing(root, error["loc"]) for error in errors if error["type"] != "missing"]
-    hopeless = [path[:-1] for path in missing if _stand_in(model, path) is None]
-    if () in (*faulty, *hopeless):
-        return None
-    for path in missing:
-        value = _stand_in(model, path)
+    """The tree to read again; None where the root itself cannot be mended."""
+    cut: list[Path] = []
+    added: dict[Path, Any] = {}
+    for error in errors:
+        path = error["loc"]
+        value = _stand_in(model, path) if error["type"] == "missing" else None
         if value is not None:
-            root = with_child(root, path[:-1], str(path[-1]), _named(value, at(root, path[:-1])))
-    return without(root, [*faulty, *hopeless])
+            added[path] = _named(value, at(root, path[:-1]))
+        else:
+            cut.append(path[:-1] if error["type"] == "missing" else _existing(root, path))
+    return None if () in cut else amended(root, cut, added)
 
 
 def _existing(root: Node, path: Path) -> Path:
@@ -104,7 +106,9 @@ def part_at(model: type[Part], path: Path) -> type[Part] | None:
             found = next((field for field in kind.model_fields.values() if field.alias == step), None)
             kind = found.annotation if found else None
         else:
-            kind = next((argument for argument in reversed(typing.get_args(kind)) if argument is not type(None)), None)
+            kind = next(
+                (inner for inner in reversed(typing.get_args(kind)) if inner not in (Ellipsis, type(None))), None
+            )
         kind = _without_none(kind)
     return kind if isinstance(kind, type) and issubclass(kind, Part) else None
 
@@ -114,6 +118,12 @@ def _without_none(kind: Any) -> Any:
     return next(a for a in arguments if a is not type(None)) if type(None) in arguments else kind
 
 
+_LIMITS = {
+    "greater_than": ("must be more than", "gt"),
+    "greater_than_equal": ("must be at least", "ge"),
+    "less_than": ("must be less than", "lt"),
+    "less_than_equal": ("must be at most", "le"),
+}
 _TYPES = {
     "string_type": ("must be a text", "write one text here"),
     "list_type": ("must be a list", "write it as [one, another] or as lines that begin with `- `"),
@@ -127,18 +137,28 @@ _TYPES = {
 
 def _sentences(error: ErrorDetails, part: type[Part] | None) -> tuple[str, str]:
     """What is wrong and what would mend it."""
-    name, kind, context = _name(error["loc"]), error["type"], error.get("ctx", {})
+    name, kind = _name(error["loc"]), error["type"]
     if kind == "missing":
         return f"{name} is missing", f"add {name}"
     if kind == "extra_forbidden":
-        key = str(error["loc"][-1])
-        known = part.keys() if part else []
-        return f"unknown key {name}", (part.unknown_keys.get(key) if part else None) or suggestion(key, known)
+        return f"unknown key {name}", _known_key(str(error["loc"][-1]), part)
     if error["input"] is None:
         return f"{name} has no value", "write a value, or take the key out"
+    return _value_sentences(name, error)
+
+
+def _known_key(key: str, part: type[Part] | None) -> str:
+    return "take it out" if part is None else part.unknown_keys.get(key) or suggestion(key, part.keys())
+
+
+def _value_sentences(name: str, error: ErrorDetails) -> tuple[str, str]:
+    kind, context = error["type"], error.get("ctx", {})
     if kind in _TYPES:
         what, mend = _TYPES[kind]
         return f"{name} {what}", mend
+    if kind in _LIMITS:
+        what, limit = _LIMITS[kind]
+        return f"{name} {what} {context[limit]}", "write another number"
     if kind == "literal_error":
         return f"{name} cannot be `{_shown(error['input'])}`", f"write one of: {context['expected']}"
     return f"{name}: {error['msg']}", str(context.get("mend", "see docs/ for what this key takes"))
@@ -150,5 +170,4 @@ def _name(path: Path) -> str:
 
 
 def _shown(value: Any) -> str:
-    text = str(value)
-    return text if len(text) <= 40 else f"{text[:40]}…"
+    return shorten(str(value), 40, placeholder="…")

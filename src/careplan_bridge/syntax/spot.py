@@ -8,15 +8,13 @@ from careplan_bridge.syntax.node import Node, Place
 
 @dataclass(slots=True)
 class Faults:
-    """All faults found in the file called `name`."""
+    """All faults found in the file called `name`, each once."""
 
     name: str
-    found: list[Fault] = field(default_factory=list[Fault])
+    found: dict[Fault, None] = field(default_factory=dict[Fault, None])
 
     def add(self, place: Place, what: str, mend: str, *, warning: bool = False) -> None:
-        fault = Fault(self.name, place.line, place.column, what, mend, warning)
-        if fault not in self.found:
-            self.found.append(fault)
+        self.found[Fault(self.name, place.line, place.column, what, mend, warning)] = None
 
     @property
     def refused(self) -> bool:

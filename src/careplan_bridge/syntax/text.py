@@ -1,6 +1,7 @@
 """Bytes into text, or the reason why not: too large, empty, another encoding, characters that no text file needs."""
 
 import re
+from bisect import bisect_right
 
 from careplan_bridge.syntax.node import START, Place
 from careplan_bridge.syntax.spot import Faults
@@ -32,8 +33,19 @@ def unfit(text: str) -> bool:
 
 
 def place_of(text: str, index: int) -> Place:
-    line = text.count("\n", 0, index)
-    return Place(line + 1, index - (text.rfind("\n", 0, index) + 1) + 1)
+    """Where the character at `index` stands."""
+    return Lines(text).place(index)
+
+
+class Lines:
+    """Finds the places of a text's characters."""
+
+    def __init__(self, text: str) -> None:
+        self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
+
+    def place(self, index: int) -> Place:
+        line = bisect_right(self._starts, index)
+        return Place(line, index - self._starts[line - 1] + 1)
 
 
 def _check_size(data: bytes, faults: Faults) -> None:

@@ -6,12 +6,12 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from typing import Any, cast
 
 from careplan_bridge.errors import FileRefused
 from careplan_bridge.syntax.node import START, Located, Node, Path, Place
 from careplan_bridge.syntax.spot import Faults
-from careplan_bridge.syntax.text import place_of, text_of, unfit
+from careplan_bridge.syntax.text import Lines, place_of, text_of, unfit
 
 _WHERE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
@@ -71,20 +71,20 @@ _Places = dict[Path, tuple[Place, Place]]
 
 def _node(value: Any, path: Path, places: _Places, faults: Faults) -> Node:
     key_place, place = places.get(path, (START, START))
+    return Node(place, _value(value, path, place, places, faults), key_place)
+
+
+def _value(value: Any, path: Path, place: Place, places: _Places, faults: Faults) -> Any:
     if isinstance(value, dict):
-        return Node(
-            place,
-            {str(key): _node(child, (*path, str(key)), places, faults) for key, child in value.items()},
-            key_place,
-        )
+        pairs = cast("dict[str, Any]", value).items()
+        return {key: _node(child, (*path, key), places, faults) for key, child in pairs}
     if isinstance(value, list):
-        return Node(
-            place, tuple(_node(child, (*path, index), places, faults) for index, child in enumerate(value)), key_place
-        )
+        entries = enumerate(cast("list[Any]", value))
+        return tuple(_node(child, (*path, index), places, faults) for index, child in entries)
     if isinstance(value, str) and unfit(value):
         faults.add(place, "this text holds control characters", "delete them")
-        return Node(place, "unreadable", key_place)
-    return Node(place, value, key_place)
+        return "unreadable"
+    return value
 
 
 @dataclass(slots=True)
@@ -95,6 +95,10 @@ class _Scan:
     position: int = 0
     found: _Places = field(default_factory=dict[Path, tuple[Place, Place]])
     lengths: dict[Path, int] = field(default_factory=dict[Path, int])
+    lines: Lines = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.lines = Lines(self.text)
 
     def places(self) -> _Places:
         table: Path = ()
@@ -108,9 +112,7 @@ class _Scan:
         return self.found
 
     def _skip(self) -> bool:
-        blank = _BLANK.match(self.text, self.position)
-        assert blank is not None
-        self.position = blank.end()
+        self._matched(_BLANK)
         return self.position < len(self.text)
 
     def _array_header(self) -> Path:
@@ -163,10 +165,8 @@ class _Scan:
 
     def _key(self) -> str:
         quoted = self.text[self.position] in "\"'"
-        match = (_STRING if quoted else _BARE).match(self.text, self.position)
-        assert match is not None
-        self.position = match.end()
-        return str(tomllib.loads(f"key = {match[0]}")["key"]) if quoted else match[0]
+        found = self._matched(_STRING if quoted else _BARE)
+        return str(tomllib.loads(f"key = {found}")["key"]) if quoted else found
 
     def _value(self, path: Path) -> None:
         opening = self.text[self.position]
@@ -175,9 +175,7 @@ class _Scan:
         elif opening == "{":
             self._inside("}", path)
         else:
-            match = (_STRING if opening in "\"'" else _OTHER).match(self.text, self.position)
-            assert match is not None
-            self.position = match.end()
+            self._matched(_STRING if opening in "\"'" else _OTHER)
 
     def _inside(self, closing: str, path: Path) -> None:
         self.position += 1
@@ -197,4 +195,11 @@ class _Scan:
         self.found[path] = (key_place, place)
 
     def _place(self) -> Place:
-        return place_of(self.text, self.position)
+        return self.lines.place(self.position)
+
+    def _matched(self, pattern: re.Pattern[str]) -> str:
+        """Steps over what the pattern finds here; the text is known to be TOML, so that it finds something."""
+        match = pattern.match(self.text, self.position)
+        found = match[0] if match else ""
+        self.position += len(found)
+        return found

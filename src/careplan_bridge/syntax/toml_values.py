@@ -49,6 +49,9 @@ Flag = StrictBool
 Whole = Annotated[StrictInt, Field(ge=1, le=1_000_000)]
 Number = Annotated[Decimal, BeforeValidator(_decimal), WithJsonSchema({"type": "number"})]
 Seconds = Annotated[
-    Number, Field(gt=0, le=3600), WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": 3600})
+    float,
+    BeforeValidator(_decimal),
+    Field(gt=0, le=3600),
+    WithJsonSchema({"type": "number", "exclusiveMinimum": 0, "maximum": 3600}),
 ]
 Day = Annotated[str, BeforeValidator(_day), WithJsonSchema({"type": "string", "format": "date"})]

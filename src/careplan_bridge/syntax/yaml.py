@@ -4,7 +4,7 @@ Tags, anchors, aliases, several documents and keys that are no plain text are re
 has been a way to make a small file mean something large or unexpected.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import yaml
@@ -131,29 +131,23 @@ class _Builder:
         holder = self.open[-1]
         if isinstance(holder.children, list):
             holder.children.append(node)
-        elif holder.waiting is None:
+        elif holder.key is None or holder.waiting is None:
             self.faults.add(node.place, "an alias stands where a key belongs", "a key is one plain text")
             raise self.faults.stop()
         else:
-            self._place_key(holder, node)
+            self._place_key(holder.children, holder.key, replace(node, key_place=holder.waiting))
+            holder.key = holder.waiting = None
 
-    def _place_key(self, holder: _Open, node: Node) -> None:
-        assert isinstance(holder.children, dict) and holder.key is not None and holder.waiting is not None
-        if holder.key in holder.children:
-            first = holder.children[holder.key].key_place
-            line = first.line if first else 0
-            self.faults.add(
-                holder.waiting,
-                f"the key `{holder.key}` stands here a second time, first in line {line}",
-                "keep one of them",
-            )
-        else:
-            holder.children[holder.key] = Node(node.place, node.value, holder.waiting, node.damaged)
-        holder.key = holder.waiting = None
+    def _place_key(self, children: dict[str, Node], key: str, node: Node) -> None:
+        first = children.setdefault(key, node)
+        if first is not node and first.key_place and node.key_place:
+            what = f"the key `{key}` stands here a second time, first in line {first.key_place.line}"
+            self.faults.add(node.key_place, what, "keep one of them")
 
 
 def _place(event: yaml.Event) -> Place:
-    return Place(event.start_mark.line + 1, event.start_mark.column + 1)
+    mark: Any = event.start_mark
+    return Place(mark.line + 1, mark.column + 1)
 
 
 def _refusal(broken: yaml.YAMLError, text: str, faults: Faults) -> FileRefused:
