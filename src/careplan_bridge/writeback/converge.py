@@ -143,7 +143,7 @@ class Converge:
         for _ in range(TRIES):
             finished = done()
             self._settle_transaction(done=finished)
-            writes = [] if finished else outstanding()
+            writes: Sequence[Write] = () if finished else outstanding()
             if not route(self.client).takes(len(writes)):
                 return False
             try:
@@ -179,6 +179,14 @@ class Converge:
             self.ledger.mark(intent.id, "confirmed", says="found out by reading")
         elif intent.state in {"sent", "unknown"}:
             self.ledger.mark(intent.id, "planned", says="found out by reading: it was not done")
+
+    def find_out(self, intent: Intent) -> None:
+        """What became of an update that an earlier run sent; where it was not done, nothing more is done here."""
+        stored, sent = self.present(intent.target), raw.decode(intent.body)
+        if flat(stored.resource) == flat(sent):
+            self._is_so(intent.target, intent.target, nothing_else)
+        else:
+            self._was_not_applied(intent.step)
 
     def _is_there(self, write: Create, found: Stored, also: Also) -> str:
         reference = f"{write.identity.kind}/{found.resource['id']}"

@@ -15,7 +15,7 @@ from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.untrusted import objects, text
 from careplan_bridge.errors import BridgeError, DecisionRefused, InputRefused, WrongUse
 from careplan_bridge.fhir.plan_resources import goals
-from careplan_bridge.fhir.progress import care_plan_after, goal_after
+from careplan_bridge.fhir.progress import care_plan_after, goal_after, signed_at
 from careplan_bridge.fhir.provenance import provenance
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Binding, DecisionRecord
@@ -61,11 +61,6 @@ def _write_to_its_end(ledger: Ledger, occasion: "_Occasion") -> None:
         ledger.move_decision(decision, "writing", why=str(error))
         raise
     ledger.move_decision(decision, "written")
-
-
-def signed_at(decision: Decision) -> datetime:
-    """The instant of a decision: its last signature."""
-    return max((signature.at for signature in decision.signatures), default=decision.decided_at)
 
 
 def events(decision: Decision) -> tuple[Event, ...]:
@@ -120,7 +115,7 @@ class _Occasion:
             yield identity.name, self._goal_reference(identity), self._to_goal(results[criterion.id])
 
     def _to_goal(self, result: CriterionResult) -> Callable[[Resource], Resource]:
-        return lambda stored: goal_after(stored, self.decision, result, self.decision.evidence)
+        return lambda stored: goal_after(stored, self.decision, result, zone=self.plan.clinic.timezone)
 
     def _goal_reference(self, identity: Identity) -> str:
         if known := self.binding.goals.get(identity.name):

@@ -14,10 +14,14 @@ from careplan_bridge.model.digest import canonical
 from careplan_bridge.writeback.identity import Resource, reference_of
 
 Flat = dict[str, Any]
+MANAGED = ("CarePlan", "Goal")
+LISTED = "listed"
 
 
 def flat(resource: Resource) -> Flat:
-    """The managed elements as dotted paths; lists stay whole, because their order and length are what they say."""
+    """The managed elements as dotted paths, each member of a list under a path of its own; nothing of types we never change."""
+    if resource["resourceType"] not in MANAGED:
+        return {}
     return dict(_leaves(msgspec.json.decode(canonical(managed(resource))), ""))
 
 
@@ -64,7 +68,10 @@ def _leaves(value: object, path: str) -> Iterator[tuple[str, Any]]:
     if isinstance(value, Mapping):
         for name, inner in cast("Mapping[str, Any]", value).items():
             yield from _leaves(inner, f"{path}.{name}" if path else name)
-    else:
+    elif isinstance(value, list):
+        # What someone else adds to a list stays in it beside what we add: no reason to stop.
+        yield from ((f"{path}[{_shown(member)}]", LISTED) for member in cast("list[Any]", value))
+    elif value is not None:
         yield path, value
 
 

@@ -3,12 +3,12 @@
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.errors import OurFault, WrongUse
 from careplan_bridge.ledger.ledger import Ledger
-from careplan_bridge.ledger.records import DecisionRecord, Intent
+from careplan_bridge.ledger.records import DecisionRecord
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.push import push_plan
-from careplan_bridge.writeback.unsigned import find_out
 
 
 def settle(client: Client, ledger: Ledger, plan_id: str) -> Receipt:
@@ -24,14 +24,14 @@ def settle(client: Client, ledger: Ledger, plan_id: str) -> Receipt:
 
 
 def _push(client: Client, ledger: Ledger, plan: Plan) -> list[Receipt]:
-    """A push is gone on with as it began; a write without a signature only has its fate found out: the next check decides anew."""
-    open_ones = [intent for intent in ledger.open_intents(plan.id) if intent.decision is None]
-    receipts = [push_plan(client, ledger, plan)] if any(map(_is_of_push, open_ones)) else []
-    return [*receipts, *(find_out(client, ledger, intent) for intent in open_ones if not _is_of_push(intent))]
-
-
-def _is_of_push(intent: Intent) -> bool:
-    return intent.kind != "update"
+    """A push is gone on with as it began. An unsigned write only has its fate found out: the next check says anew what is to be said."""
+    mine = [intent for intent in ledger.open_intents(plan.id) if intent.decision is None]
+    receipts = [push_plan(client, ledger, plan)] if any(intent.kind != "update" for intent in mine) else []
+    work = Converge(client, ledger, subject=plan.id, plan=plan.id)
+    for intent in mine:
+        if intent.kind == "update" and intent.state in {"sent", "unknown"}:
+            work.find_out(intent)
+    return [*receipts, work.receipt()]
 
 
 def _decisions(client: Client, ledger: Ledger, plan: Plan) -> list[Receipt]:
