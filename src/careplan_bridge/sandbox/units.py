@@ -2,10 +2,7 @@
 
 from functools import cache
 from threading import Lock
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from lark import Lark
+from typing import Protocol
 
 UCUM = "http://unitsofmeasure.org"
 _lock = Lock()
@@ -24,8 +21,12 @@ def is_ucum(code: str) -> bool:
     return True
 
 
-@cache
-def _grammar() -> "Lark":
-    from ucumvert import get_ucum_parser  # noqa: PLC0415 - as above
+class _Grammar(Protocol):
+    def parse(self, text: str) -> object: ...
 
-    return get_ucum_parser()
+
+@cache
+def _grammar() -> _Grammar:
+    import ucumvert  # noqa: PLC0415 - as above  # pyright: ignore[reportMissingTypeStubs]
+
+    return ucumvert.get_ucum_parser()  # pyright: ignore[reportUnknownMemberType]
