@@ -1,0 +1,126 @@
+"""Measures that are written together: `0-130` of the knee is no deficit and 130 of flexion.
+
+Two numbers that start with 0 can mean one thing only. All other forms need the site's word: `arc`, and for three numbers the
+order, unless only one order is plausible.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from decimal import Decimal
+from typing import NamedTuple
+
+from careplan_bridge.measures.numbers import check_plausible, plausible_range
+from careplan_bridge.measures.pieces import Piece
+from careplan_bridge.measures.refusal import Refused
+from careplan_bridge.measures.words import Said
+from careplan_bridge.model.conventions import Conventions
+from careplan_bridge.model.measure import Arc, ArcEnd, Catalogue
+from careplan_bridge.model.reading import Caveat, Recorded
+from careplan_bridge.model.value import Amount
+
+ORDER = Caveat(
+    "triple-order", "the order of the three numbers is not declared; only this one is plausible", weakens=False
+)
+_TWO, _THREE = 2, 3
+
+
+class _End(NamedTuple):
+    """What one end reads: its number, and whether it lies past neutral or stays short of it."""
+
+    measure: str | None
+    value: Decimal
+
+
+def arc_measures(arc: Arc) -> list[str]:
+    """Every measure that an arc may hold a value of."""
+    named = [name for end in arc.ends for name in (end.short_of_neutral, end.past_neutral)]
+    return [name for name in named if name is not None]
+
+
+def arc_pieces(arc: Arc, catalogue: Catalogue, site: Conventions, said: Said, recorded: Recorded) -> list[Piece]:
+    """The ends of the arc, in its own order. Raises Refused where the numbers can be read in more than one way."""
+    if said.sign or said.comparator or said.out_of is not None:
+        raise Refused("arc-undeclared")
+    if len(said.numbers) == _TWO:
+        return _pieces(_two(arc, site, said.numbers), catalogue, recorded, ())
+    if len(said.numbers) == _THREE:
+        return _three(arc, catalogue, site, said.numbers, recorded)
+    raise Refused("arc-one-number", arc=arc.term)
+
+
+def _two(arc: Arc, site: Conventions, numbers: tuple[Decimal, ...]) -> list[_End]:
+    short, past = numbers
+    if not arc.two_number or (short != 0 and site.arc != "two-number"):
+        raise Refused("arc-undeclared")
+    first, second = arc.ends
+    return [_End(first.short_of_neutral, short), _End(second.past_neutral, past)]
+
+
+def _three(
+    arc: Arc, catalogue: Catalogue, site: Conventions, numbers: tuple[Decimal, ...], recorded: Recorded
+) -> list[Piece]:
+    if site.arc != "neutral-zero":
+        raise Refused("arc-undeclared")
+    orders = list(_orders(arc, site))
+    readings = {order: found for order in orders if (found := _triple(arc, order, numbers, catalogue)) is not None}
+    different = {tuple(sorted(_named(ends))) for ends in readings.values()}
+    if len(different) != 1:
+        raise Refused("arc-undeclared")
+    caveats = (ORDER,) if len(orders) > 1 else ()
+    return _pieces(next(iter(readings.values())), catalogue, recorded, caveats)
+
+
+def _orders(arc: Arc, site: Conventions) -> Iterator[int]:
+    """The places of the end that is written first; both, where no order is declared for this arc."""
+    declared = site.triple_order if arc.triple_order else None
+    for place, end in enumerate(arc.ends):
+        if declared is None or declared == f"{end.name}-first":
+            yield place
+
+
+def _triple(arc: Arc, first: int, numbers: tuple[Decimal, ...], catalogue: Catalogue) -> list[_End] | None:
+    """a-0-b: both ends past neutral. 0-a-b: the first stays a short of it. b-a-0: so does the second. None if not plausible."""
+    one, other = arc.ends[first], arc.ends[1 - first]
+    left, middle, right = numbers
+    if middle == 0:
+        ends = [_past_or_neutral(one, left), _past_or_neutral(other, right)]
+    elif left == 0:
+        ends = [_End(one.short_of_neutral, middle), _End(other.past_neutral, right)]
+    elif right == 0:
+        ends = [_End(one.past_neutral, left), _End(other.short_of_neutral, middle)]
+    else:
+        return None
+    return ends if all(_plausible(end, catalogue) for end in ends) else None
+
+
+def _past_or_neutral(end: ArcEnd, value: Decimal) -> _End:
+    """An end at neutral lacks nothing, where the catalogue has a measure of what lacks."""
+    at_neutral = value == 0 and end.short_of_neutral is not None
+    return _End(end.short_of_neutral if at_neutral else end.past_neutral, value)
+
+
+def _plausible(end: _End, catalogue: Catalogue) -> bool:
+    if end.measure is None:
+        return False
+    measure = catalogue.measures[end.measure]
+    within = plausible_range(measure, {}, Conventions())
+    try:
+        check_plausible(Amount(end.value, end.value, measure.unit or ""), within)
+    except Refused:
+        return False
+    return True
+
+
+def _named(ends: list[_End]) -> list[tuple[str, Decimal]]:
+    return [(end.measure or "", end.value) for end in ends]
+
+
+def _pieces(ends: list[_End], catalogue: Catalogue, recorded: Recorded, caveats: tuple[Caveat, ...]) -> list[Piece]:
+    return [replace(_piece(end, catalogue, recorded), caveats=caveats) for end in ends]
+
+
+def _piece(end: _End, catalogue: Catalogue, recorded: Recorded) -> Piece:
+    if end.measure is None:
+        raise Refused("arc-not-covered")
+    unit = catalogue.measures[end.measure].unit or ""
+    return Piece(end.measure, Amount(end.value, end.value, unit), recorded, part=end.measure)

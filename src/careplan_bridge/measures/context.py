@@ -1,0 +1,189 @@
+"""Everything an entry says about its value but the value: measure or arc, side, qualifiers, caveats.
+
+A context does not depend on the number or the moment, so entries of one shape share it.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from careplan_bridge.measures.codes import Circumstance, CodeMeaning, Codes
+from careplan_bridge.measures.loose import (
+    Code,
+    Json,
+    codes,
+    extension_value,
+    extensions,
+    member,
+    number,
+    obj,
+    text,
+    words,
+)
+from careplan_bridge.measures.qualifiers import Claim, known, missing
+from careplan_bridge.measures.refusal import Refused
+from careplan_bridge.measures.sites import SIDES, Sides, Sites, check_joint, side
+from careplan_bridge.model.fhir_names import MEASURE_QUALIFIER_EXTENSION, QUALIFIER_NAME, QUALIFIER_VALUE, SNOMED
+from careplan_bridge.model.measure import Catalogue, Measure, MethodCode
+from careplan_bridge.model.reading import Caveat
+
+PRELIMINARY = Caveat("preliminary", "the entry is preliminary", weakens=True)
+DEPRECATED = Caveat("deprecated-code", "the code is deprecated", weakens=False)
+_METHOD_CAVEATS = {"estimated": "the value was estimated"}
+_MOVEMENT, _JOINT, _SIDE = "movement", "joint", "side"
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What is known beside the value. `meaning` is None while no code has said what was measured."""
+
+    meaning: CodeMeaning | None = None
+    sides: tuple[Sides, ...] = ()
+    joints: tuple[str, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    words: tuple[str, ...] = ()
+    caveats: tuple[Caveat, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A context as one measure sees it; `refused` says what is missing or contradicts itself, the rest is what is known."""
+
+    measure: Measure
+    side: str | None
+    qualifiers: dict[str, str]
+    caveats: tuple[Caveat, ...]
+    refused: Refused | None
+
+
+class Contexts:
+    """Reads contexts with the codes of one catalogue and one site."""
+
+    def __init__(self, catalogue: Catalogue, codes: Codes) -> None:
+        self._codes = codes
+        self._sites = Sites(catalogue)
+        self._methods: dict[Code, MethodCode] = {(SNOMED, method.code): method for method in catalogue.methods}
+
+    def around(self, observation: Json, inherited: Sequence[Claim] = ()) -> Context:
+        """What an Observation says for its own value and its components alike; `inherited` comes from a panel above it."""
+        site = self._sites.read(member(observation, "bodySite"))
+        method = member(observation, "method")
+        named = [claim._replace(strict=False) for claim in _named(observation)]  # a part may be of another measure
+        claims = [
+            *self._method_claims(method),
+            *(Claim(_JOINT, joint) for joint in site.joints),
+            *_no_sides(named),
+            *inherited,
+        ]
+        caveats = [*_status_caveats(observation), *self._method_caveats(method)]
+        sides = (*site.sides, *_named_sides(named))
+        return Context(None, sides, site.joints, tuple(claims), tuple(words(method)), tuple(caveats))
+
+    def of_part(self, around: Context, part: Json, circumstance: Circumstance) -> Context:
+        """The context of an Observation's own value or of a component. Raises Refused if its code means nothing that is known."""
+        meanings = self._codes.meanings(member(part, "code"), circumstance)
+        named = [*_named(part), *_named(obj(member(part, "code")))]
+        return Context(
+            _one(meanings),
+            around.sides + _code_sides(meanings) + _named_sides(named),
+            around.joints,
+            around.claims + _code_claims(meanings) + _no_sides(named),
+            around.words,
+            around.caveats + ((DEPRECATED,) if any(one.reads_as == "deprecated" for one in meanings) else ()),
+        )
+
+    def _method_claims(self, method: object) -> Iterator[Claim]:
+        for code in codes(method):
+            known_method = self._methods.get(code)
+            if known_method is not None and known_method.movement is not None:
+                yield Claim(_MOVEMENT, known_method.movement)
+
+    def _method_caveats(self, method: object) -> Iterator[Caveat]:
+        for code in codes(method):
+            known_method = self._methods.get(code)
+            if known_method is not None and known_method.caveat is not None:
+                yield Caveat(known_method.caveat, _METHOD_CAVEATS[known_method.caveat], weakens=True)
+
+
+def settle(context: Context, measure: Measure, claims: Sequence[Claim] = ()) -> Settled:
+    """The context for one measure, with what the value's own words claim beside it."""
+    qualifiers, fault = known(measure, (*context.claims, *claims, *_word_claims(context, measure)))
+    refused: Refused | None = None
+    found: str | None = None
+    try:
+        check_joint(measure, context.joints)
+        found = side(measure, context.sides)
+    except Refused as reason:
+        refused = reason
+    refused = refused or fault or missing(measure, qualifiers)
+    return Settled(measure, found, qualifiers, context.caveats + _word_caveats(context, measure), refused)
+
+
+def panel_claims(meaning: CodeMeaning) -> tuple[Claim, ...]:
+    """What a panel's code fixes for its parts."""
+    return tuple(Claim(name, value) for name, value in meaning.qualifiers.items())
+
+
+def modified(word: str) -> Caveat:
+    """The caveat of a word that says the test was done differently: `used arms` gives used-arms."""
+    return Caveat(word.replace(" ", "-"), f"done differently: {word}", weakens=True)
+
+
+def _named(owner: Json) -> Iterator[Claim]:
+    """Our own extension: a qualifier by its name. What it says has to fit."""
+    for extension in extensions(owner, MEASURE_QUALIFIER_EXTENSION):
+        name, value = (_part(extension, part) for part in (QUALIFIER_NAME, QUALIFIER_VALUE))
+        if name is None or value is None or (name == _SIDE and value not in SIDES):
+            raise Refused(
+                "qualifier-unknown", name=name or "a qualifier", value=value or "nothing", measure="any measure"
+            )
+        yield Claim(name, value, strict=True)
+
+
+def _part(extension: Json, url: str) -> str | None:
+    value = next((extension_value(part) for part in extensions(extension, url)), None)
+    amount = number(member(value, "value"))
+    if amount is not None:
+        return f"{amount} {text(member(value, 'code')) or text(member(value, 'unit')) or ''}".strip()
+    return text(value)
+
+
+def _named_sides(named: Iterable[Claim]) -> tuple[Sides, ...]:
+    return tuple(frozenset({claim.value}) for claim in named if claim.name == _SIDE)
+
+
+def _no_sides(named: Iterable[Claim]) -> tuple[Claim, ...]:
+    return tuple(claim for claim in named if claim.name != _SIDE)
+
+
+def _one(meanings: tuple[CodeMeaning, ...]) -> CodeMeaning:
+    """One of several codes that agree: a code without a sign convention only where no other is."""
+    answers = {code: value for meaning in meanings for code, value in meaning.answers.items()}
+    return replace(meanings[0], answers=answers)
+
+
+def _code_sides(meanings: tuple[CodeMeaning, ...]) -> tuple[Sides, ...]:
+    return tuple(frozenset({meaning.side}) for meaning in meanings if meaning.side is not None)
+
+
+def _code_claims(meanings: tuple[CodeMeaning, ...]) -> tuple[Claim, ...]:
+    return tuple(Claim(name, value) for meaning in meanings for name, value in meaning.qualifiers.items())
+
+
+def _status_caveats(observation: Json) -> tuple[Caveat, ...]:
+    return (PRELIMINARY,) if observation.get("status") == "preliminary" else ()
+
+
+def _word_claims(context: Context, measure: Measure) -> Iterator[Claim]:
+    """A method that names a movement in words says it as well as a code does."""
+    movements = next((one.values for one in measure.qualifiers if one.name == _MOVEMENT), ())
+    for said in context.words:
+        words_said = said.casefold().removesuffix(" movement").removesuffix(" motion")
+        if words_said in movements:
+            yield Claim(_MOVEMENT, words_said)
+
+
+def _word_caveats(context: Context, measure: Measure) -> tuple[Caveat, ...]:
+    """The longest of the measure's own words for a test done differently that the method contains."""
+    said = " ".join(context.words).casefold()
+    found = [word for word in measure.modified_words if word in said]
+    return tuple(modified(word) for word in found if not any(word != other and word in other for other in found))

@@ -1,0 +1,318 @@
+"""The value[x] of an Observation or component, as pieces: each the value of one measure, or why it has none."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from careplan_bridge.measures.arcs import arc_measures, arc_pieces
+from careplan_bridge.measures.codes import CodeMeaning
+from careplan_bridge.measures.context import Context
+from careplan_bridge.measures.extension import extension_measures, signed_extension
+from careplan_bridge.measures.findings import finding_piece
+from careplan_bridge.measures.loose import Json, codes, member, number, text, words, words_of
+from careplan_bridge.measures.numbers import LEVEL, NumberRule, Units, Written, compared, decimal
+from careplan_bridge.measures.pieces import Piece
+from careplan_bridge.measures.qualifiers import Claim, plain
+from careplan_bridge.measures.refusal import Refused
+from careplan_bridge.measures.words import Said, level_of, numbers
+from careplan_bridge.model.conventions import Conventions
+from careplan_bridge.model.fhir_names import LEVEL_CODE_SYSTEM
+from careplan_bridge.model.measure import Catalogue, Measure
+from careplan_bridge.model.reading import Recorded
+from careplan_bridge.model.value import Amount, Grade, Threshold
+
+KINDS = (
+    "valueQuantity", "valueInteger", "valueString", "valueCodeableConcept", "valueBoolean", "valueRange", "valueRatio",
+    "valueSampledData", "valueTime", "valueDateTime", "valuePeriod",
+)  # fmt: skip
+_CONTEXT, _BEST, _WORST = "context", "best", "worst"
+_TWO = 2
+
+
+def value_of(carrier: Json) -> tuple[str, Any]:
+    """The kind and content of the one value[x]. Raises Refused if there is none, more than one, or a reason why not."""
+    given = [(kind, carrier[kind]) for kind in KINDS if carrier.get(kind) is not None]
+    if absent := member(carrier, "dataAbsentReason"):
+        why = next((code for _, code in codes(absent)), None) or next(words(absent), "no reason given")
+        raise Refused("value-absent", why=why)
+    if not given:
+        raise Refused("value-missing")
+    if len(given) > 1:
+        raise Refused("values-several")
+    return given[0]
+
+
+class Values:
+    """Reads values with the catalogue and the conventions of one site."""
+
+    def __init__(self, catalogue: Catalogue, conventions: Conventions) -> None:
+        self._catalogue = catalogue
+        self._site = conventions
+        self._units = Units(catalogue, conventions)
+        base = conventions.clinic.base.rstrip("/") if conventions.clinic else None
+        self._own_levels = base + LEVEL_CODE_SYSTEM if base else None
+        self._readers: Mapping[str, Callable[[Context, Measure, Any], list[Piece]]] = {
+            "valueQuantity": self._quantity,
+            "valueInteger": self._integer,
+            "valueString": self._text,
+            "valueCodeableConcept": self._concept,
+            "valueRange": self._range,
+            "valueRatio": self._ratio,
+        }
+
+    def pieces(self, context: Context, carrier: Json, bare: str | None = None) -> tuple[Piece, ...]:
+        """What the carrier's value says of the context's measure. Never raises: what cannot be read is a piece that says why.
+
+        `bare` is a unit that counts as none, because the panel around the value writes it by rule.
+        """
+        meaning = context.meaning
+        if meaning is None:
+            return ()
+        try:
+            kind, value = value_of(carrier)
+            return tuple(self._read(context, meaning, kind, _without(value, bare)))
+        except Refused as reason:
+            return self.refused(meaning, reason)
+
+    def number_rule(self, measure: Measure, value: object) -> tuple[NumberRule, str | None]:
+        """How a Quantity, or a number without a unit, is read; and its unit as it came. Raises Refused."""
+        unit = Written(text(member(value, "unit")), text(member(value, "code")), text(member(value, "system")))
+        return self._units.rule(measure, unit, text(member(value, "comparator"))), unit.shown
+
+    def number_pieces(
+        self, meaning: CodeMeaning, rule: NumberRule, unit: str | None, written: str
+    ) -> tuple[Piece, ...]:
+        """One number, read by its rule. Never raises: what cannot be read is a piece that says why."""
+        try:
+            value = decimal(written)
+            return (self._of_number(meaning, rule, value, Recorded(value, None, unit)),)
+        except Refused as reason:
+            return self.refused(meaning, reason)
+
+    def refused(self, meaning: CodeMeaning, reason: Refused) -> tuple[Piece, ...]:
+        """A piece without a value for each measure that the value may have been of."""
+        return tuple(Piece(name, None, refused=reason, part=part) for name, part in self._measures(meaning))
+
+    def _measures(self, meaning: CodeMeaning) -> list[tuple[str, str | None]]:
+        """Every measure that the value may be of, with the name of the part where there are several."""
+        if meaning.kind == "arc":
+            names = arc_measures(self._catalogue.arcs[meaning.id])
+        elif meaning.reads_as == "raw-extension":
+            names = extension_measures(self._catalogue, meaning.id)
+        else:
+            return [(meaning.id, None)]
+        return [(name, name) for name in names]
+
+    def _of_number(self, meaning: CodeMeaning, rule: NumberRule, value: Decimal, recorded: Recorded) -> Piece:
+        if rule.unit == LEVEL:
+            return self._grade(self._catalogue.measures[meaning.id], plain(value), recorded, rule.comparator)
+        amount = rule.amount(value)
+        if meaning.reads_as == "raw-extension":
+            return signed_extension(self._catalogue, self._site, meaning.id, amount, recorded)
+        return Piece(meaning.id, amount, recorded)
+
+    def _read(self, context: Context, meaning: CodeMeaning, kind: str, value: Any) -> list[Piece]:
+        if meaning.kind == "finding":
+            return [finding_piece(meaning.id, kind, value)]
+        if meaning.kind == "arc":
+            return self._arc(meaning, kind, value)
+        measure = self._catalogue.measures[meaning.id]
+        reader = self._readers.get(kind)
+        if reader is None:
+            raise Refused("value-kind", kind=kind, measure=measure.term)
+        return reader(context, measure, value)
+
+    def _quantity(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        written = number(member(value, "value"))
+        if written is None:
+            raise Refused("number-unreadable" if member(value, "value") is not None else "value-missing")
+        rule, unit = self.number_rule(measure, value)
+        return self._numbered(context, rule, unit, written)
+
+    def _integer(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        written = number(value)
+        if written is None:
+            raise Refused("number-unreadable")
+        rule, unit = self.number_rule(measure, None)
+        return self._numbered(context, rule, unit, written)
+
+    def _numbered(self, context: Context, rule: NumberRule, unit: str | None, written: str) -> list[Piece]:
+        meaning = context.meaning
+        assert meaning is not None  # noqa: S101 - a value is read only once a code has a meaning
+        return list(self.number_pieces(meaning, rule, unit, written))
+
+    def _range(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        ends = [member(value, end) for end in ("low", "high")]
+        given = [end for end in ends if end is not None]
+        if not given or measure.unit is None:
+            raise Refused("range-unreadable")
+        amounts = [self._end(measure, end) for end in ends]
+        return self._span(context, measure, amounts[0], amounts[1], Recorded(None, _shown_range(value), None))
+
+    def _end(self, measure: Measure, end: Any) -> Decimal | None:
+        if end is None:
+            return None
+        written = number(member(end, "value"))
+        if written is None or member(end, "comparator") is not None:
+            raise Refused("range-unreadable")
+        rule, _ = self.number_rule(measure, end)
+        return rule.amount(decimal(written)).low
+
+    def _ratio(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        """A ratio whose denominator is the bare number 1 is its numerator; any other is not."""
+        below = member(value, "denominator")
+        one = number(member(below, "value"))
+        if one is None or Written(text(member(below, "unit")), text(member(below, "code"))).shown not in (None, "1"):
+            raise Refused("value-kind", kind="valueRatio", measure=measure.term)
+        if decimal(one) != 1 or member(below, "comparator") is not None:
+            raise Refused("value-kind", kind="valueRatio", measure=measure.term)
+        return self._quantity(context, measure, member(value, "numerator"))
+
+    def _concept(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        """An answer the catalogue knows, a level by its code in our own system, else what the concept's words say."""
+        meaning = context.meaning
+        answers = (
+            [] if meaning is None else [meaning.answers[code] for _, code in codes(value) if code in meaning.answers]
+        )
+        found = {_answer(measure, answer) for answer in answers}
+        found |= {
+            grade for system, code in codes(value) if system == self._own_levels and (grade := _level(measure, code))
+        }
+        if not found:
+            return self._first_words(context, measure, list(words(value)))
+        if len(found) > 1:
+            raise Refused("values-several")
+        return [Piece(measure.id, found.pop(), Recorded(None, next(words(value), None)))]
+
+    def _first_words(self, context: Context, measure: Measure, said: list[str]) -> list[Piece]:
+        """Text and displays have to say the same."""
+        if not said:
+            raise Refused("words-unknown")
+        read = [self._text(context, measure, words_said) for words_said in said]
+        values = [tuple((piece.measure, piece.value) for piece in pieces) for pieces in read]
+        if any(one != values[0] for one in values):
+            raise Refused("values-several")
+        return read[0]
+
+    def _text(self, context: Context, measure: Measure, value: Any) -> list[Piece]:
+        said = words_of(value)
+        if said is None:
+            raise Refused("value-missing")
+        recorded = Recorded(None, said)
+        if measure.unit is None:
+            return [self._grade(measure, said, recorded)]
+        found = numbers(said, self._site)
+        if found is None:
+            raise Refused("words-unknown")
+        return self._said(context, measure, found, recorded)
+
+    def _said(self, context: Context, measure: Measure, said: Said, recorded: Recorded) -> list[Piece]:
+        meaning, count = context.meaning, len(said.numbers)
+        if meaning is None or count > _TWO or not _scale_ends_with(measure, said.out_of):
+            raise Refused("words-unknown")
+        rule = self._units.rule(measure, Written(text=said.unit), said.comparator)
+        if count == _TWO:
+            low, high = (rule.amount(one).low for one in said.numbers)
+            return self._span(context, measure, low, high, recorded)
+        value = -said.numbers[0] if said.sign == "-" else said.numbers[0]
+        if said.sign and measure.signed is not None:
+            meaning = replace(meaning, reads_as="raw-extension")
+        return [self._of_number(meaning, rule, value, recorded)]
+
+    def _span(
+        self, context: Context, measure: Measure, low: Decimal | None, high: Decimal | None, recorded: Recorded
+    ) -> list[Piece]:
+        if measure.unit is None or (low is not None and high is not None and low > high):
+            raise Refused("range-unreadable")
+        if low is not None and high is not None and low != high and _has_best_and_worst(context, measure):
+            return [_pain(measure, _BEST, low, recorded), _pain(measure, _WORST, high, recorded)]
+        amount = Amount(low, high, measure.unit, low is not None, high is not None)
+        if context.meaning is not None and context.meaning.reads_as == "raw-extension":
+            return [signed_extension(self._catalogue, self._site, measure.id, amount, recorded)]
+        return [Piece(measure.id, amount, recorded)]
+
+    def _grade(self, measure: Measure, said: str, recorded: Recorded, comparator: str | None = None) -> Piece:
+        found = level_of(measure, said)
+        if found is None:
+            raise Refused("level-unknown", value=said, measure=measure.term, levels=_levels(measure))
+        if comparator is None:
+            return Piece(measure.id, Grade(found, found), recorded)
+        below = comparator.startswith("<")
+        included = comparator.endswith("=")
+        ends = (None, found) if below else (found, None)
+        return Piece(measure.id, Grade(*ends, included and not below, included and below), recorded)
+
+    def _arc(self, meaning: CodeMeaning, kind: str, value: Any) -> list[Piece]:
+        arc = self._catalogue.arcs[meaning.id]
+        if kind == "valueString":
+            said = numbers(words_of(value) or "", self._site)
+            recorded = Recorded(None, text(value))
+        elif kind == "valueRange":
+            said, recorded = self._range_said(value), Recorded(None, _shown_range(value))
+        else:
+            raise Refused("arc-one-number", arc=arc.term)
+        if said is None:
+            raise Refused("words-unknown")
+        return arc_pieces(arc, self._catalogue, self._site, self._degrees(arc_measures(arc)[0], said), recorded)
+
+    def _range_said(self, value: Any) -> Said:
+        ends = [member(value, end) for end in ("low", "high")]
+        written = [number(member(end, "value")) for end in ends]
+        units = {
+            Written(text(member(end, "unit")), text(member(end, "code")), text(member(end, "system"))) for end in ends
+        }
+        if len(units) > 1 or None in written:
+            raise Refused("range-unreadable")
+        unit = units.pop()
+        return Said(tuple(decimal(one) for one in written if one is not None), unit.code or unit.text)
+
+    def _degrees(self, measure_id: str, said: Said) -> Said:
+        """The numbers in the unit of the arc's measures."""
+        rule = self._units.rule(self._catalogue.measures[measure_id], Written(text=said.unit))
+        return said._replace(
+            numbers=tuple(amount for one in said.numbers if (amount := rule.amount(one).low) is not None)
+        )
+
+
+def _without(value: Any, bare: str | None) -> Any:
+    if bare is None or bare not in (member(value, "code"), member(value, "unit")):
+        return value
+    return {name: part for name, part in value.items() if name not in ("unit", "code", "system")}
+
+
+def _answer(measure: Measure, answer: Threshold) -> Amount | Grade:
+    if answer.number is not None and measure.unit is not None:
+        return Amount(answer.number, answer.number, measure.unit)
+    return Grade(answer.level, answer.level)
+
+
+def _level(measure: Measure, code: str) -> Grade | None:
+    found = level_of(measure, code) if measure.levels else None
+    return Grade(found, found) if found else None
+
+
+def _levels(measure: Measure) -> str:
+    numbered = measure.level_number
+    return ", ".join(numbered.written if numbered and name == numbered.level else name for name in measure.levels)
+
+
+def _scale_ends_with(measure: Measure, last: int | None) -> bool:
+    """`6/10` is a score only on a scale that ends with 10."""
+    return last is None or (measure.bare_unit == "{score}" and any(one.high == last for one in measure.plausible))
+
+
+def _has_best_and_worst(context: Context, measure: Measure) -> bool:
+    """A span on a pain scale is its best and its worst, unless something says which pain is meant."""
+    values = next((one.values for one in measure.qualifiers if one.name == _CONTEXT), ())
+    return {_BEST, _WORST} <= set(values) and not any(claim.name == _CONTEXT for claim in context.claims)
+
+
+def _pain(measure: Measure, which: str, value: Decimal, recorded: Recorded) -> Piece:
+    amount = compared(value, None, measure.unit or "")
+    return Piece(measure.id, amount, recorded, claims=(Claim(_CONTEXT, which),), part=which)
+
+
+def _shown_range(value: object) -> str:
+    low, high = (number(member(member(value, end), "value")) or "" for end in ("low", "high"))
+    return f"{low} to {high}".strip()
