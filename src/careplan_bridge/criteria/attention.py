@@ -1,0 +1,82 @@
+"""Marks beside the outcome: what a person should look at, though it decides nothing."""
+
+from collections.abc import Iterator, Sequence
+
+from careplan_bridge.criteria import words
+from careplan_bridge.criteria.entry import Entry
+from careplan_bridge.criteria.record import Record, concerns
+from careplan_bridge.criteria.restrictions import POSSIBLY
+from careplan_bridge.criteria.statements import measured, simple
+from careplan_bridge.criteria.trend import VISITS, movement
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET
+from careplan_bridge.model.check import Attention, CriterionResult, RestrictionResult
+from careplan_bridge.model.criterion import Criterion, WithinBounds
+
+
+def marks(
+    record: Record, results: Sequence[CriterionResult], restrictions: Sequence[RestrictionResult]
+) -> tuple[Attention, ...]:
+    return tuple(_marks(record, results, restrictions))
+
+
+def _marks(
+    record: Record, results: Sequence[CriterionResult], restrictions: Sequence[RestrictionResult]
+) -> Iterator[Attention]:
+    if not record.complete:
+        yield _mark("incomplete", "retrieval", "Not everything was retrieved; latest values and counts cannot be told.")
+    yield from _surgeries(record)
+    for criterion, result in zip(record.plan.current.criteria, results, strict=True):
+        if result.verdict is not MET:
+            yield from _late(criterion, result, record)
+            yield from _stalled(criterion, record)
+    for restriction in restrictions:
+        if restriction.state == POSSIBLY:
+            yield _mark(
+                POSSIBLY, restriction.id, f"Possibly exceeded: {restriction.says}. A clinician must look at it."
+            )
+    yield from _withdrawn(record)
+
+
+def _late(criterion: Criterion, result: CriterionResult, record: Record) -> Iterator[Attention]:
+    lack = "cannot be told" if result.verdict is CANNOT_TELL else "not met"
+    if criterion.expected_by is not None and record.day > criterion.expected_by:
+        by = words.dated(criterion.expected_by, record.calendar)
+        yield _mark("behind", criterion.id, f"Expected by {by}, {lack}: {criterion.says}.")
+    # The call is due on that day at the latest, so the mark stands on the day itself.
+    if criterion.call_surgeon_by is not None and record.day >= criterion.call_surgeon_by:
+        by = words.dated(criterion.call_surgeon_by, record.calendar)
+        yield _mark("call-surgeon", criterion.id, f"Call the surgeon by {by}; {lack}: {criterion.says}.")
+
+
+def _stalled(criterion: Criterion, record: Record) -> Iterator[Attention]:
+    for part in simple(criterion.condition):
+        if isinstance(part, WithinBounds) and movement(part, record).stalled:
+            subject = words.subject(part.measured, record.facts(part.measured.measure))
+            yield _mark("stalled", criterion.id, f"No change beyond measurement error over {VISITS} visits: {subject}.")
+
+
+def _surgeries(record: Record) -> Iterator[Attention]:
+    """A surgery that came after the one the plan counts from: the plan was written without it."""
+    for surgery in record.plan.surgeries:
+        if concerns(surgery, record.plan.side) and 0 < record.day_of(surgery) <= record.day:
+            yield _mark(
+                "amend-plan",
+                surgery.id,
+                f"{surgery.procedure} on {surgery.on.isoformat()}: earlier readings are history only, and the plan must be amended.",
+            )
+
+
+def _withdrawn(record: Record) -> Iterator[Attention]:
+    """Void entries count as never made. They are named, because someone may remember their value."""
+    asked = {one.measure for criterion in record.plan.current.criteria for one in measured(criterion.condition)}
+    for entry in record.void:
+        if entry.measure in asked:
+            yield _mark("withdrawn", entry.measure, f"Ignored: {_reason(entry)} ({entry.source.resource}).")
+
+
+def _reason(entry: Entry) -> str:
+    return entry.unusable.says if entry.unusable else ""
+
+
+def _mark(mark: str, subject: str, says: str) -> Attention:
+    return Attention(mark=mark, subject=subject, says=says)

@@ -1,0 +1,116 @@
+"""One condition of any kind, judged on the record. Compounds combine their parts; each part keeps its own sum."""
+
+from collections.abc import Iterator, Sequence
+
+from msgspec.structs import replace
+
+from careplan_bridge.criteria import comparisons, findings, thresholds
+from careplan_bridge.criteria.current import Terms
+from careplan_bridge.criteria.record import Record
+from careplan_bridge.criteria.results import decided
+from careplan_bridge.criteria.says import says
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET, all_of, any_of, at_least_of
+from careplan_bridge.model.check import CriterionResult, Verdict
+from careplan_bridge.model.criterion import (
+    AllOf,
+    AnyOf,
+    AtLeastOf,
+    Change,
+    Condition,
+    FindingIs,
+    FirstDoneOf,
+    OtherSide,
+    TimeSince,
+    WithinBounds,
+)
+
+# Why an alternative counts as not done: nothing of its kind was measured, or not since the day that counts.
+_NOT_DONE = frozenset({"no-reading", "no-matching-reading", "before-surgery", "out-of-date", "only-the-baseline"})
+
+
+def judge(condition: Condition, terms: Terms, record: Record) -> CriterionResult:  # noqa: PLR0911 - one for each kind
+    """The verdict with its reason, its sum in words and its readings."""
+    match condition:
+        case WithinBounds():
+            return thresholds.judge(condition, terms, record)
+        case OtherSide():
+            return comparisons.judge_sides(condition, terms, record)
+        case Change():
+            return comparisons.judge_change(condition, terms, record)
+        case TimeSince():
+            return findings.judge_time(condition, terms, record)
+        case FindingIs():
+            return findings.judge_finding(condition, terms, record)
+        case FirstDoneOf():
+            return _first_done(condition, terms, record)
+        case AllOf() | AnyOf() | AtLeastOf():
+            return _combined(condition, terms, record)
+
+
+def _combined(condition: AllOf | AnyOf | AtLeastOf, terms: Terms, record: Record) -> CriterionResult:
+    parts = tuple(
+        judge(part, _part(terms, number, says(part, record)), record)
+        for number, part in enumerate(condition.conditions, 1)
+    )
+    verdict = _verdict(condition, [part.verdict for part in parts])
+    held = sum(part.verdict is MET for part in parts)
+    said = f"{held} of {len(parts)} met; {_wanted(condition, len(parts))} wanted"
+    settle = "; ".join(_settling(parts)) if verdict is CANNOT_TELL else ""
+    return replace(decided(terms, verdict, said, reason=_reason(verdict, parts), settle=settle), parts=parts)
+
+
+def _verdict(condition: AllOf | AnyOf | AtLeastOf, verdicts: Sequence[Verdict]) -> Verdict:
+    match condition:
+        case AllOf():
+            return all_of(verdicts)
+        case AnyOf():
+            return any_of(verdicts)
+        case AtLeastOf():
+            return at_least_of(condition.count, verdicts)
+
+
+def _wanted(condition: AllOf | AnyOf | AtLeastOf, count: int) -> str:
+    match condition:
+        case AllOf():
+            return f"all {count}"
+        case AnyOf():
+            return "any"
+        case AtLeastOf():
+            return f"at least {condition.count}"
+
+
+def _first_done(condition: FirstDoneOf, terms: Terms, record: Record) -> CriterionResult:
+    """The first alternative that was validly done decides; whether one was done may itself be unknown."""
+    parts: list[CriterionResult] = []
+    for number, rung in enumerate(condition.alternatives, 1):
+        own = _part(terms, number, says(rung.condition, record), not_before=rung.not_before)
+        parts.append(judge(rung.condition, own, record))
+    deciding = next((part for part in parts if part.reason not in _NOT_DONE), None)
+    if deciding is None:
+        settle = f"one of these: {'; '.join(_settling(parts))}"
+        undone = decided(terms, CANNOT_TELL, "none of the alternatives was done", reason="none-done", settle=settle)
+        return replace(undone, parts=tuple(parts))
+    said = f"{deciding.says}: {deciding.arithmetic}"
+    found = decided(terms, deciding.verdict, said, near=deciding.within_measurement_error, reason=deciding.reason)
+    return replace(found, settle=deciding.settle, readings=deciding.readings, parts=tuple(parts))
+
+
+def _part(terms: Terms, number: int, sentence: str, *, not_before: int | None = None) -> Terms:
+    return Terms(
+        id=f"{terms.id}.{number}",
+        says=sentence,
+        no_older_than=terms.no_older_than,
+        accepts=terms.accepts,
+        not_before=not_before,
+    )
+
+
+def _settling(parts: Sequence[CriterionResult]) -> Iterator[str]:
+    yield from dict.fromkeys(part.settle for part in parts if part.verdict is CANNOT_TELL and part.settle)
+
+
+def _reason(verdict: Verdict, parts: Sequence[CriterionResult]) -> str:
+    """A compound that cannot be told has the reason of its first part that cannot."""
+    if verdict is not CANNOT_TELL:
+        return verdict.value
+    return next((part.reason for part in parts if part.verdict is CANNOT_TELL), "")

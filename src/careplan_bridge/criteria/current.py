@@ -1,0 +1,169 @@
+"""The value that counts now, or the reason why none can be told."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from careplan_bridge.criteria import words
+from careplan_bridge.criteria.entry import Entry
+from careplan_bridge.criteria.record import Record
+from careplan_bridge.criteria.selection import Candidate, candidates, latest, same_measure
+from careplan_bridge.criteria.truth import MET, NOT_MET, all_of
+from careplan_bridge.criteria.values import Possible, hull, possible
+from careplan_bridge.model.check import Verdict
+from careplan_bridge.model.criterion import Measured
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What a criterion asks of every reading it rests on, and of which one of its parts this is."""
+
+    id: str
+    says: str
+    no_older_than: int | None = None
+    accepts: tuple[str, ...] = ()
+    not_before: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the value may be, and the entries it comes from."""
+
+    value: Possible
+    entries: tuple[Entry, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Why the value cannot be told: a code, a sentence, and what would settle it."""
+
+    reason: str
+    says: str
+    settle: str
+    entries: tuple[Entry, ...] = ()
+
+
+def current(wanted: Measured, terms: Terms, record: Record) -> Known | Missing:
+    """The value of the latest visit."""
+    several = candidates(wanted, record, not_before=terms.not_before)
+    return incomplete(wanted, record) or told(latest(several), wanted, terms, record)
+
+
+def told(several: Sequence[Candidate], wanted: Measured, terms: Terms, record: Record) -> Known | Missing:
+    """The value of these entries, if all of them can be used."""
+    entries = tuple(one.entry for one in several)
+    if not any(one.counts for one in several):
+        return _nothing(several, wanted, record)
+    return (
+        _unreadable(entries, wanted, record)
+        or _out_of_date(entries, wanted, terms, record)
+        or _weakened(entries, wanted, terms, record)
+        or Known(hull(_values(entries, wanted, record), record.facts(wanted.measure)), entries)
+    )
+
+
+def incomplete(wanted: Measured, record: Record) -> Missing | None:
+    if record.complete:
+        return None
+    return Missing(
+        "incomplete",
+        "not everything was retrieved, so a newer entry may be missing",
+        f"a complete retrieval, for {_subject(wanted, record)}",
+    )
+
+
+def fresh(entry: Entry, terms: Terms, record: Record) -> Verdict:
+    if terms.no_older_than is None:
+        return MET
+    oldest = record.day - terms.no_older_than
+    if entry.first >= oldest:
+        return MET
+    return NOT_MET if entry.last < oldest else Verdict.CANNOT_TELL
+
+
+def _values(entries: Iterable[Entry], wanted: Measured, record: Record) -> list[Possible]:
+    facts = record.facts(wanted.measure)
+    return [possible(entry.value, facts) for entry in entries if entry.value is not None]
+
+
+def _nothing(several: Sequence[Candidate], wanted: Measured, record: Record) -> Missing:
+    if several:
+        return _doubtful([one.entry for one in several], wanted, record)
+    before = [entry for entry in same_measure(record, wanted) if record.after_surgery(entry) is NOT_MET]
+    if before:
+        return Missing(
+            "before-surgery",
+            f"only measured before the surgery of {record.calendar.date(record.operated).isoformat()}",
+            f"{_subject(wanted, record)}, measured after the surgery",
+        )
+    return _unlike(wanted, record)
+
+
+def _doubtful(entries: Sequence[Entry], wanted: Measured, record: Record) -> Missing:
+    unusable = next((entry.unusable for entry in entries if entry.unusable), None)
+    if unusable is not None:
+        return Missing(
+            "unusable-entry", f"an entry could not be used: {unusable.says}", unusable.settle, tuple(entries)
+        )
+    shown = words.how(entries[-1])
+    return Missing(
+        "in-doubt",
+        f"{shown} {words.on(entries[-1:], record.calendar)} may not be what is asked for",
+        f"{_subject(wanted, record)}, with all of this known, after the day of surgery",
+        tuple(entries),
+    )
+
+
+def _unlike(wanted: Measured, record: Record) -> Missing:
+    others = list(same_measure(record, wanted))
+    settle = f"{_subject(wanted, record)}, measured"
+    if not others:
+        return Missing("no-reading", "no reading", settle)
+    newest = others[-1]
+    there = f"{words.how(newest)} {words.on([newest], record.calendar)}"
+    return Missing("no-matching-reading", f"no reading of this kind; what there is: {there}", settle, (newest,))
+
+
+def _unreadable(entries: Sequence[Entry], wanted: Measured, record: Record) -> Missing | None:
+    unusable = next((entry.unusable for entry in entries if entry.unusable), None)
+    if unusable is None:
+        return None
+    return Missing(
+        "newer-unusable-entry",
+        f"a newer entry of {words.term(record.facts(wanted.measure))} could not be used: {unusable.says}",
+        unusable.settle,
+        tuple(entries),
+    )
+
+
+def _out_of_date(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: Record) -> Missing | None:
+    ages = [fresh(entry, terms, record) for entry in entries]
+    if terms.no_older_than is None or all_of(ages) is MET:
+        return None
+    return Missing(
+        "out-of-date" if set(ages) == {NOT_MET} else "age-uncertain",
+        f"last measured {words.on(entries, record.calendar)}; no older than {words.days(terms.no_older_than)} wanted",
+        f"{_subject(wanted, record)}, measured again",
+        tuple(entries),
+    )
+
+
+def _weakened(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: Record) -> Missing | None:
+    found = [
+        (entry, caveat)
+        for entry in entries
+        for caveat in entry.caveats
+        if caveat.weakens and caveat.code not in terms.accepts
+    ]
+    if not found:
+        return None
+    entry, caveat = found[0]
+    return Missing(
+        "caveat",
+        f"{words.how(entry)} {words.on([entry], record.calendar)} was measured differently: {caveat.says}",
+        f"{_subject(wanted, record)}, measured without this; or the criterion accepts `{caveat.code}`",
+        tuple(entries),
+    )
+
+
+def _subject(wanted: Measured, record: Record) -> str:
+    return words.subject(wanted, record.facts(wanted.measure))

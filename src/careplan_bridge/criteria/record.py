@@ -1,0 +1,127 @@
+"""What a plan can see of the record at a moment: the entries that could touch it, in an order of their own."""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from careplan_bridge.criteria.calendar import Calendar, calendar
+from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable
+from careplan_bridge.criteria.matching import other_side
+from careplan_bridge.criteria.scope import Scope, scope
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
+from careplan_bridge.model.case import Surgery
+from careplan_bridge.model.check import Verdict
+from careplan_bridge.model.measure import FINDING, FINDING_LEVELS, Measure
+from careplan_bridge.model.plan import Plan
+from careplan_bridge.model.reading import Readings
+
+_FINDING = Measure(
+    id=FINDING, term="Finding", unit=None, bare_unit=None, side="none", levels=FINDING_LEVELS, order_established=False
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Every entry that could touch the plan, whenever it was made. `void` ones count as never made and are only named."""
+
+    about: Scope
+    calendar: Calendar
+    entries: Mapping[str, tuple[Entry, ...]]
+    void: tuple[Entry, ...]
+
+    def until(self, at: datetime, *, complete: bool) -> "Record":
+        seen = {name: _until(entries, at) for name, entries in self.entries.items()}
+        return Record(self.about, self.calendar, at, self.calendar.day(at), complete, seen, _until(self.void, at))
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The entries made no later than `at`; `day` is the clinic's day of `at`."""
+
+    about: Scope
+    calendar: Calendar
+    at: datetime
+    day: int
+    complete: bool
+    entries: Mapping[str, tuple[Entry, ...]]
+    void: tuple[Entry, ...]
+
+    @property
+    def plan(self) -> Plan:
+        return self.about.plan
+
+    @property
+    def touching(self) -> Iterator[Entry]:
+        """What could be meant by anything in the plan, void entries included."""
+        several = (entry for entries in (*self.entries.values(), self.void) for entry in entries)
+        return filter(self.about.touches, several)
+
+    def of(self, measure: str) -> tuple[Entry, ...]:
+        return self.entries.get(measure, ())
+
+    def facts(self, measure: str) -> Measure:
+        return _FINDING if measure == FINDING else self.plan.facts[measure]
+
+    @property
+    def operated(self) -> int:
+        """The day of the last surgery on this limb: what was measured before it is history, never progress."""
+        days = (self.day_of(surgery) for surgery in self.plan.surgeries if concerns(surgery, self.plan.side))
+        return max((day for day in days if 0 <= day <= self.day), default=0)
+
+    def day_of(self, surgery: Surgery) -> int:
+        return (surgery.on - self.calendar.surgery).days
+
+    def after_surgery(self, entry: Entry) -> Verdict:
+        """On the day of surgery itself nothing tells which came first."""
+        if entry.last < self.operated:
+            return NOT_MET
+        return MET if entry.first > self.operated else CANNOT_TELL
+
+
+def concerns(surgery: Surgery, side: str) -> bool:
+    """A surgery concerns this limb unless it was on the other one."""
+    return surgery.side != other_side(side)
+
+
+def evidence(plan: Plan, readings: Readings) -> Evidence:
+    """Duplicates fall together, whatever order they came in."""
+    about, days = scope(plan), calendar(plan)
+    entries = _ordered(
+        entry for entry in (*_usable(readings, about, days), *_unusable(readings, about, days, void=False))
+    )
+    by_measure: dict[str, list[Entry]] = {}
+    for entry in entries:
+        by_measure.setdefault(entry.measure, []).append(entry)
+    void = _ordered(_unusable(readings, about, days, void=True))
+    return Evidence(about, days, {name: tuple(several) for name, several in by_measure.items()}, void)
+
+
+def _usable(readings: Readings, about: Scope, days: Calendar) -> Iterator[Entry]:
+    for reading in readings.readings:
+        if about.names(reading.measure):
+            entry = of_reading(reading, days)
+            if about.shows(entry):
+                yield entry
+
+
+def _unusable(readings: Readings, about: Scope, days: Calendar, *, void: bool) -> Iterator[Entry]:
+    for unusable in readings.unusable:
+        if unusable.void == void and about.names(unusable.hint.measure):
+            entry = of_unusable(unusable, days)
+            if about.shows(entry):
+                yield entry
+
+
+def _ordered(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    distinct = {_place(entry): entry for entry in entries}
+    return tuple(distinct[place] for place in sorted(distinct))
+
+
+def _place(entry: Entry) -> tuple[object, ...]:
+    return (*entry.order, entry.unusable.reason if entry.unusable else "")
+
+
+def _until(entries: tuple[Entry, ...], at: datetime) -> tuple[Entry, ...]:
+    """Entries stand in the order of their earliest moment; one that may be no later than `at` counts."""
+    return entries[: bisect_right(entries, at.astimezone(UTC), key=lambda entry: entry.at.low)]

@@ -1,0 +1,65 @@
+"""What the statements of a plan are about: measures, both ends of a signed scale, findings."""
+
+from collections.abc import Iterator, Mapping
+
+from careplan_bridge.model.criterion import (
+    AllOf,
+    AnyOf,
+    AtLeastOf,
+    Change,
+    Condition,
+    FindingIs,
+    FirstDoneOf,
+    Measured,
+    OtherSide,
+    TimeSince,
+    WithinBounds,
+)
+from careplan_bridge.model.measure import FINDING, Measure
+
+
+def simple(condition: Condition) -> Iterator[WithinBounds | OtherSide | Change | TimeSince | FindingIs]:
+    """The conditions that are not made of others."""
+    match condition:
+        case AllOf() | AnyOf() | AtLeastOf():
+            for part in condition.conditions:
+                yield from simple(part)
+        case FirstDoneOf():
+            yield from (rung.condition for rung in condition.alternatives)
+        case _:
+            yield condition
+
+
+def measured(condition: Condition) -> Iterator[Measured]:
+    """Everything whose readings are asked for, the other limb's included."""
+    for part in simple(condition):
+        if isinstance(part, WithinBounds | Change | OtherSide):
+            yield part.measured
+        if isinstance(part, OtherSide):
+            yield of_other_side(part.measured)
+
+
+def evidence_of(condition: Condition, facts: Mapping[str, Measure]) -> Iterator[str]:
+    """The measures whose readings may decide a condition."""
+    for one in measured(condition):
+        yield from filter(None, (one.measure, twin(one.measure, facts)))
+    if any(asked_findings(condition)):
+        yield FINDING
+
+
+def of_other_side(one: Measured) -> Measured:
+    return Measured(measure=one.measure, side="uninvolved", qualifiers=one.qualifiers)
+
+
+def twin(measure: str, facts: Mapping[str, Measure]) -> str | None:
+    """The other end of the same signed scale: hyperextension for an extension deficit, and back; None where there is none."""
+    own = facts.get(measure)
+    if own is None or own.signed is None:
+        return None
+    return next(
+        (name for name, other in facts.items() if name != measure and other.signed and other.joint == own.joint), None
+    )
+
+
+def asked_findings(condition: Condition) -> Iterator[str]:
+    yield from (part.finding for part in simple(condition) if isinstance(part, FindingIs))
