@@ -7,6 +7,7 @@ from msgspec.structs import replace
 from pydantic import ConfigDict, Field
 
 from careplan_bridge.errors import Fault, FileRefused
+from careplan_bridge.measures.qualifiers import normal
 from careplan_bridge.measures.units import is_unit
 from careplan_bridge.model.conventions import Clinic, Conventions, LocalCode
 from careplan_bridge.model.digest import digest
@@ -243,8 +244,9 @@ def _qualifiers(part: CodePart, meant: list[Measure], spot: Spot) -> dict[str, s
 
 
 def _check_word(text: str, qualifier: Qualifier, spot: Spot) -> None:
-    if qualifier.unit is None and not qualifier.open and text not in qualifier.values:
-        spot.wrong(f"`{qualifier.name}` cannot be `{text[:60]}`", suggestion(text, qualifier.values))
+    if normal(qualifier, text) is None:
+        mend = f'write it as "60 {qualifier.unit}"' if qualifier.unit else suggestion(text, qualifier.values)
+        spot.wrong(f"`{qualifier.name}` cannot be `{text[:60]}`", mend)
 
 
 def _plausible(part: ConventionsPart, spot: Spot, catalogue: Catalogue) -> dict[str, Any]:

@@ -74,7 +74,7 @@ def measured_condition(
     measure = known_measure(part.measure, spot, catalogue)
     if measure is None:
         return None
-    about = measured(part, measure, spot, catalogue)
+    about = measured(part, measure, spot)
     own = bounds(part, measure, spot, catalogue)
     index, difference = _index(part, spot, measure, catalogue), _difference(part, spot, measure, catalogue)
     change = _change(part, spot, measure, catalogue)

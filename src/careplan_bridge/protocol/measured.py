@@ -4,10 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from careplan_bridge.measures.qualifiers import normal
 from careplan_bridge.model.criterion import Measured
 from careplan_bridge.model.measure import FINDING, Catalogue, Measure, Qualifier
 from careplan_bridge.model.value import Bounds, Threshold
-from careplan_bridge.protocol.quantity import in_unit, is_bare_number, quantity, shown_unit, threshold
+from careplan_bridge.protocol.quantity import is_bare_number, quantity, shown_unit, threshold
 from careplan_bridge.protocol.shape import Bounded, MeasuredPart, Qualified, RestrictionPart
 from careplan_bridge.syntax.nearest import nearest, suggestion
 from careplan_bridge.syntax.spot import Spot
@@ -46,10 +47,10 @@ def known_measure(name: str, spot: Spot, catalogue: Catalogue) -> Measure | None
     return found
 
 
-def measured(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot, catalogue: Catalogue) -> Measured:
+def measured(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot) -> Measured:
     """Which readings are meant. Every qualifier the measure requires must be named, with a word it allows."""
     return Measured(
-        measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot, catalogue)
+        measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot)
     )
 
 
@@ -156,7 +157,7 @@ def _side(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot) ->
     return part.side or "involved"
 
 
-def _qualifiers(part: Qualified, measure: Measure, spot: Spot, catalogue: Catalogue) -> dict[str, str]:
+def _qualifiers(part: Qualified, measure: Measure, spot: Spot) -> dict[str, str]:
     given: Mapping[str, str | None] = {_key(name): getattr(part, name) for name in QUALIFIERS}
     known = {_key(qualifier.name): qualifier for qualifier in measure.qualifiers}
     found: dict[str, str] = {}
@@ -166,7 +167,7 @@ def _qualifiers(part: Qualified, measure: Measure, spot: Spot, catalogue: Catalo
         if key not in known:
             spot[key].wrong_key(f"{measure.id} has no `{key}`", suggestion(key, known) if known else "take it out")
         else:
-            value = _qualifier_value(text, known[key], spot[key], catalogue)
+            value = _qualifier_value(text, known[key], spot[key])
             if value is not None:
                 found[known[key].name] = value
     for key, qualifier in known.items():
@@ -183,22 +184,12 @@ def _example(qualifier: Qualifier) -> str:
     return f"one of {', '.join(qualifier.values)}" if qualifier.values else "..."
 
 
-def _qualifier_value(text: str, qualifier: Qualifier, spot: Spot, catalogue: Catalogue) -> str | None:
-    if qualifier.unit is not None:
-        return _qualifier_quantity(text, qualifier.unit, spot, catalogue)
-    if text in qualifier.values or (qualifier.open and nearest(text, qualifier.values) is None):
-        return text
-    if qualifier.open:
-        spot.warn(f"`{text}` is not among the known words for `{qualifier.name}`", suggestion(text, qualifier.values))
-        return text
-    spot.wrong(f"`{qualifier.name}` cannot be `{text}`", suggestion(text, qualifier.values))
-    return None
-
-
-def _qualifier_quantity(text: str, unit: str, spot: Spot, catalogue: Catalogue) -> str | None:
-    written = quantity(text)
-    number = in_unit(written, unit, catalogue) if written else None
-    if number is None:
-        spot.wrong(f"`{text}` is no quantity in {unit}", f"write it as `60 {shown_unit(unit)}`")
-        return None
-    return f"{number:f} {unit}"
+def _qualifier_value(text: str, qualifier: Qualifier, spot: Spot) -> str | None:
+    """The word that a reading would carry for it; a fault where the qualifier cannot have this value."""
+    found = normal(qualifier, text)
+    if found is None:
+        mend = f"write it as `60 {shown_unit(qualifier.unit)}`" if qualifier.unit else suggestion(text, qualifier.values)
+        spot.wrong(f"`{_key(qualifier.name)}` cannot be `{text[:60]}`", mend)
+    elif qualifier.values and found not in qualifier.values and nearest(text, qualifier.values) is not None:
+        spot.warn(f"`{text}` is not among the known words for `{_key(qualifier.name)}`", suggestion(text, qualifier.values))
+    return found

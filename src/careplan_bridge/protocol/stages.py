@@ -201,7 +201,7 @@ def _restriction(part: RestrictionPart, spot: Spot, context: Context) -> Restric
     measure = known_measure(part.measure, spot, context.catalogue) if spot.has("measure") else None
     if measure is None:
         return None
-    about = measured(part, measure, spot, context.catalogue)
+    about = measured(part, measure, spot)
     allowed = bounds(part, measure, spot, context.catalogue)
     first = part.from_ or 0
     if part.before is not None and part.before <= first:
