@@ -5,6 +5,8 @@ The models only look. They would write 90.0 as 90 and rewrite moments, so what l
 
 import json
 
+from pydantic import ValidationError
+
 from careplan_bridge.errors import OurFault
 from careplan_bridge.fhir import bindings, raw
 from careplan_bridge.fhir.elements import Resource
@@ -29,7 +31,5 @@ def _check_structure(resource: Resource) -> None:
 
 
 def _places(error: ValueError) -> list[str]:
-    found = getattr(error, "errors", list)()
-    return sorted({".".join(str(part) for part in one["loc"]) or one["type"] for one in found}) or [
-        type(error).__name__
-    ]
+    found = error.errors() if isinstance(error, ValidationError) else []
+    return sorted({".".join(map(str, one["loc"])) or one["type"] for one in found}) or [type(error).__name__]

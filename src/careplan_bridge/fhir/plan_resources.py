@@ -115,7 +115,7 @@ def _earliest(plan: Plan, stage: Stage) -> Iterator[Element]:
 
 
 def _restriction(plan: Plan, stage: Stage, restriction: Restriction) -> Element:
-    code = coding(plan.protocol.url + names.RESTRICTION_CODE_SYSTEM, code_within(stage, restriction.id))
+    code = coding(plan.protocol.url + names.RESTRICTION_CODE_SYSTEM, restriction.id)
     end = restriction.before_day
     detail = {
         "extension": [limit_extension(restriction, vocabulary(plan))],
@@ -123,12 +123,12 @@ def _restriction(plan: Plan, stage: Stage, restriction: Restriction) -> Element:
         "scheduledPeriod": period(plan.day_zero, restriction.from_day, end),
         "description": f"{restriction.says} ({_until(plan.day_zero, end)}).",
     }
-    return _not_to_perform(plan, stage, f"restriction-{stage.id}-{restriction.id}", detail)
+    return _not_to_perform(plan, stage, f"restriction-{restriction.id}", detail)
 
 
 def _precaution(plan: Plan, stage: Stage, precaution: Precaution) -> Element:
     system = names.ORDERED_PRECAUTION_SYSTEM if _is_ordered(plan, stage, precaution) else names.PRECAUTION_CODE_SYSTEM
-    code = coding(plan.protocol.url + system, code_within(stage, precaution.id))
+    code = coding(plan.protocol.url + system, precaution.id)
     lifted_by = [goal_identifier(plan, stage.id, criterion) for criterion in precaution.lifted_by]
     detail = {
         "extension": [extension(names.LIFTED_BY_EXTENSION, valueIdentifier=one) for one in lifted_by],
@@ -136,12 +136,7 @@ def _precaution(plan: Plan, stage: Stage, precaution: Precaution) -> Element:
         "scheduledPeriod": period(plan.day_zero, stage.window.from_day, precaution.before_day),
         "description": f"{precaution.text} ({_lifting(plan, stage, precaution)}).",
     }
-    return _not_to_perform(plan, stage, f"precaution-{stage.id}-{precaution.id}", detail)
-
-
-def code_within(stage: Stage, part: str) -> str:
-    """The code of a restriction or precaution: its id alone need not be unique in a protocol."""
-    return f"{stage.id}.{part}"
+    return _not_to_perform(plan, stage, f"precaution-{precaution.id}", detail)
 
 
 def _not_to_perform(plan: Plan, stage: Stage, element_id: str, detail: Element) -> Element:

@@ -15,7 +15,6 @@ from careplan_bridge.errors import OurFault
 from careplan_bridge.fhir.activities import Activity, our_activities, the_activity
 from careplan_bridge.fhir.elements import Element, Resource, concept, members
 from careplan_bridge.fhir.evidence import evidence_key, unversioned, used
-from careplan_bridge.fhir.plan_resources import code_within
 from careplan_bridge.model import fhir_names as names
 from careplan_bridge.model.calendar import day_of
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -156,7 +155,7 @@ def _discharge(after: Resource, plan: Plan, decision: Decision) -> None:
 
 def _limits(resource: Resource, plan: Plan, stage: Stage) -> list[Activity]:
     """The restrictions and precautions of a stage, as far as the record still has them."""
-    codes = {code_within(stage, part.id) for part in (*stage.restrictions, *stage.precautions)}
+    codes = {part.id for part in (*stage.restrictions, *stage.precautions)}
     systems = {
         plan.protocol.url + kind
         for kind in (names.RESTRICTION_CODE_SYSTEM, names.PRECAUTION_CODE_SYSTEM, names.ORDERED_PRECAUTION_SYSTEM)
@@ -167,7 +166,7 @@ def _limits(resource: Resource, plan: Plan, stage: Stage) -> list[Activity]:
 def _still_running(stage: Stage, day: int) -> set[str]:
     """Restrictions with a date of their own go on after their stage is left."""
     return {
-        code_within(stage, restriction.id)
+        restriction.id
         for restriction in stage.restrictions
         if restriction.before_day is not None and restriction.before_day > day
     }

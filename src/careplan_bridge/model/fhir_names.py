@@ -24,11 +24,11 @@ def goal_value(plan: str, stage: str, criterion: str) -> str:
     """The value of a Goal's business identifier."""
     return f"{plan}/{stage}/{criterion}"
 
-# Code systems of a protocol, below its url.
+# Code systems of a protocol, below its url; the code is the stage's, restriction's or precaution's id.
 STAGE_CODE_SYSTEM = "/stage"
-RESTRICTION_CODE_SYSTEM = "/restriction"  # code: stage.restriction
-PRECAUTION_CODE_SYSTEM = "/precaution"  # code: stage.precaution
-ORDERED_PRECAUTION_SYSTEM = "/ordered-precaution"  # of one person only, so it is published nowhere; code: stage.precaution
+RESTRICTION_CODE_SYSTEM = "/restriction"
+PRECAUTION_CODE_SYSTEM = "/precaution"
+ORDERED_PRECAUTION_SYSTEM = "/ordered-precaution"  # of one person only, so it is published nowhere
 
 PERSON_IDENTIFIER = "/identifier/person"  # below the clinic's base, as are the next two
 CHECK_IDENTIFIER = "/identifier/criteria-check"  # the value is the check's digest
@@ -40,8 +40,8 @@ CRITERION_EXTENSION = f"{EXTENSIONS}/criterion"
 CONDITION_EXTENSION = f"{EXTENSIONS}/condition"
 LIFTED_BY_EXTENSION = f"{EXTENSIONS}/lifted-by"
 WHEN_PERFORMED_EXTENSION = f"{EXTENSIONS}/when-performed"
-IN_FORCE_EXTENSION = f"{EXTENSIONS}/in-force"
 WINDOW_EXTENSION = f"{EXTENSIONS}/window"
+SIGNATURE_EXTENSION = f"{EXTENSIONS}/signature"
 VERSION_USED_EXTENSION = f"{EXTENSIONS}/version-used"
 
 GOAL_CATEGORY = "http://terminology.hl7.org/CodeSystem/goal-category"

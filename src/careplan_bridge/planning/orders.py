@@ -35,6 +35,7 @@ def misaddressed(protocol: Protocol, stages: Sequence[Stage], orders: Iterable[O
 def ordered(stages: Sequence[Stage], orders: Sequence[Order], measures: Measures) -> tuple[Stage, ...]:
     """The stages as the orders want them. Raises PlanRefused where an order leaves nothing allowed."""
     moved = _windows(stages, orders)
+    _refuse_taken_ids(stages, orders)
     return tuple(
         replace(
             stage,
@@ -153,16 +154,23 @@ def _window(stage: str, window: Window, orders: Sequence[Order]) -> Window:
     return changed
 
 
-def _added(stage: Stage, orders: Iterable[Order]) -> list[Precaution]:
-    taken = {precaution.id for precaution in stage.precautions}
-    added: list[Precaution] = []
+def _refuse_taken_ids(stages: Sequence[Stage], orders: Iterable[Order]) -> None:
+    """A response names a precaution without its stage, so one id means one precaution in the whole plan."""
+    taken = {precaution.id for stage in stages for precaution in stage.precautions}
     for order in orders:
         change = order.change
-        if isinstance(change, PrecautionOrder) and change.stage == stage.id:
+        if isinstance(change, PrecautionOrder):
             if change.precaution in taken:
                 raise PlanRefused(
-                    f"Order {order.id!r} adds precaution {change.precaution!r}, which stage {stage.id!r} has already; give it another id."
+                    f"Order {order.id!r} adds precaution {change.precaution!r}, which the plan has already; give it another id."
                 )
             taken.add(change.precaution)
-            added.append(Precaution(id=change.precaution, text=change.text, before_day=change.before_day))
-    return added
+
+
+def _added(stage: Stage, orders: Iterable[Order]) -> list[Precaution]:
+    changes = (order.change for order in orders)
+    return [
+        Precaution(id=change.precaution, text=change.text, before_day=change.before_day)
+        for change in changes
+        if isinstance(change, PrecautionOrder) and change.stage == stage.id
+    ]
