@@ -163,8 +163,8 @@ class Client:
             action = outcome_of(_status(result)).action(writes=ask.writes)
             if isinstance(result, Reply) and action is Action.TAKE:
                 return result
-            if isinstance(result, Reply) and action is Action.FOLLOW and hops < REDIRECTS:
-                ask, hops = self._redirected(ask, result), hops + 1
+            if action is Action.FOLLOW and hops < REDIRECTS and (url := self._elsewhere(ask, result)):
+                ask, hops = replace(ask, url=url), hops + 1
             elif action is Action.LOGIN and relogin and self._login.renew():
                 relogin = False  # a second refusal is not about the token's age
             elif action is not Action.AGAIN or not patience.again(self._asked_wait(result)):
@@ -188,12 +188,15 @@ class Client:
             ask.method, ask.url, headers=headers, content=content, extensions=_verbatim(ask.url)
         )
 
-    def _redirected(self, ask: Ask, reply: Reply) -> Ask:
-        if ask.method != "GET":
-            raise error_for(ask.what, reply.status, writes=False)
-        url = urljoin(ask.url, reply.headers.get("location", ""))
+    def _elsewhere(self, ask: Ask, result: Reply | Trouble) -> str:
+        """Where a redirected read goes on, on the same origin; empty where it cannot."""
+        location = "" if isinstance(result, Trouble) else result.headers.get("location", "")
+        # A search by POST would become another question on the way.
+        if ask.method != "GET" or not location:
+            return ""
+        url = urljoin(ask.url, location)
         self._same_origin(url, ask.what)
-        return replace(ask, url=url)
+        return url
 
     def _same_origin(self, url: str, what: str) -> None:
         if not same_origin(url, self.base):
@@ -303,12 +306,12 @@ def _sent(http: httpx.Client, request: httpx.Request, ask: Ask) -> Reply | Troub
     return Reply(response.status_code, headers, response.content, str(request.url), ask)
 
 
-def _about_certificate(error: BaseException | None) -> bool:
-    while error is not None:
-        if isinstance(error, ssl.SSLCertVerificationError):
-            return True
-        error = error.__cause__ or error.__context__
-    return False
+def _about_certificate(error: BaseException) -> bool:
+    # What a library raises twice can be its own cause: the chain is followed only as far as it is new.
+    chain: list[BaseException] = [error]
+    while (cause := chain[-1].__cause__ or chain[-1].__context__) and cause not in chain:
+        chain.append(cause)
+    return any(isinstance(each, ssl.SSLCertVerificationError) for each in chain)
 
 
 def _status(result: Reply | Trouble) -> int | Trouble:
