@@ -4,10 +4,10 @@ from typing import Any
 
 import httpx
 import pytest
-from tests.sandbox.bodies import SYSTEM, entry, goal, observation, patient, transaction
 
 from careplan_bridge.sandbox.server import Sandbox
 from careplan_bridge.sandbox.strictness import faults
+from tests.sandbox.bodies import SYSTEM, entry, goal, observation, patient, transaction
 
 FIRST, SECOND = (f"urn:uuid:6f0a0b1c-0000-4000-8000-00000000000{n}" for n in (1, 2))
 
@@ -22,7 +22,9 @@ def following(bundle: dict[str, Any]) -> str:
 
 @pytest.mark.parametrize("digits", ["1.50", "1.30E2", "0.0000001", "90.00", "-0.0", "1e400", "12345678901234567890.10"])
 def test_digits_come_back_as_they_were_sent(client: httpx.Client, digits: str) -> None:
-    text = f'{{"resourceType":"Observation","status":"final","code":{{"text":"x"}},"valueQuantity":{{"value":{digits}}}}}'
+    text = (
+        f'{{"resourceType":"Observation","status":"final","code":{{"text":"x"}},"valueQuantity":{{"value":{digits}}}}}'
+    )
     created = client.post("Observation", content=text)
     assert f'"value":{digits}}}' in created.text
     assert f'"value":{digits}}}' in client.get(f"Observation/{created.json()['id']}").text

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import httpx
 import pytest
-from tests.sandbox.bodies import SYSTEM, entry, goal, patient, transaction
 
 from careplan_bridge.sandbox.exchange import Answer, Asked, Handler, HangUp
 from careplan_bridge.sandbox.server import Sandbox, serve
+from tests.sandbox.bodies import SYSTEM, entry, goal, patient, transaction
 
 SERVE = """
 import sys
