@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from careplan_bridge.criteria import comparisons, findings, thresholds
 from careplan_bridge.criteria.current import Terms
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.results import decided
+from careplan_bridge.criteria.results import decided, together
 from careplan_bridge.criteria.says import says
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, all_of, any_of, at_least_of
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -56,7 +56,8 @@ def _combined(condition: AllOf | AnyOf | AtLeastOf, terms: Terms, record: Record
     held = sum(part.verdict is MET for part in parts)
     said = f"{held} of {len(parts)} met; {_wanted(condition, len(parts))} wanted"
     settle = "; ".join(_settling(parts)) if verdict is CANNOT_TELL else ""
-    return replace(decided(terms, verdict, said, reason=_reason(verdict, parts), settle=settle), parts=parts)
+    found = decided(terms, verdict, said, readings=together(parts), reason=_reason(verdict, parts), settle=settle)
+    return replace(found, parts=parts)
 
 
 def _verdict(condition: AllOf | AnyOf | AtLeastOf, verdicts: Sequence[Verdict]) -> Verdict:

@@ -1,13 +1,13 @@
 """An entry of the record as criteria see it: a reading or an unusable entry, with the clinic's days it may be of."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from careplan_bridge.criteria.calendar import Calendar
 from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.reading import Caveat, Reading, Source, Unusable
-from careplan_bridge.model.value import Moment, Value
+from careplan_bridge.model.value import Amount, Moment, Value
 
 # An entry without a moment may be of any day.
 _ANY_TIME = Moment(datetime(1, 1, 3, tzinfo=UTC), datetime(9999, 12, 29, tzinfo=UTC))
@@ -88,6 +88,25 @@ def of_unusable(unusable: Unusable, calendar: Calendar) -> Entry:
         last=calendar.day(at.high),
         unusable=unusable,
     )
+
+
+def past_neutral(entry: Entry) -> Iterator[Entry]:
+    """The entry with its value on the other measure's scale, if it certainly lies past neutral.
+
+    A zero says nothing about the other measure: who has no hyperextension may still have a deficit.
+    """
+    value = entry.value
+    if (
+        isinstance(value, Amount)
+        and value.low is not None
+        and (value.low > 0 or (value.low == 0 and not value.low_included))
+    ):
+        yield replace(entry, value=_mirrored(value))
+
+
+def _mirrored(value: Amount) -> Amount:
+    low, high = (None if end is None else end.copy_negate() for end in (value.high, value.low))
+    return Amount(low, high, value.unit, value.high_included, value.low_included)
 
 
 def same_kind(x: Entry, y: Entry) -> bool:

@@ -1,14 +1,15 @@
 """What a plan can see of the record at a moment: the entries that could touch it, in an order of their own."""
 
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from careplan_bridge.criteria.calendar import Calendar, calendar
-from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable
+from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable, past_neutral
 from careplan_bridge.criteria.matching import other_side
 from careplan_bridge.criteria.scope import Scope, scope
+from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
 from careplan_bridge.model.case import Surgery
 from careplan_bridge.model.check import Verdict
@@ -28,11 +29,15 @@ class Evidence:
     about: Scope
     calendar: Calendar
     entries: Mapping[str, tuple[Entry, ...]]
+    scales: Mapping[str, tuple[Entry, ...]]
     void: tuple[Entry, ...]
 
     def until(self, at: datetime, *, complete: bool) -> "Record":
         seen = {name: _until(entries, at) for name, entries in self.entries.items()}
-        return Record(self.about, self.calendar, at, self.calendar.day(at), complete, seen, _until(self.void, at))
+        scales = {name: _until(entries, at) for name, entries in self.scales.items()}
+        return Record(
+            self.about, self.calendar, at, self.calendar.day(at), complete, seen, scales, _until(self.void, at)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,7 @@ class Record:
     day: int
     complete: bool
     entries: Mapping[str, tuple[Entry, ...]]
+    scales: Mapping[str, tuple[Entry, ...]]
     void: tuple[Entry, ...]
 
     @property
@@ -59,6 +65,10 @@ class Record:
 
     def of(self, measure: str) -> tuple[Entry, ...]:
         return self.entries.get(measure, ())
+
+    def on_scale(self, measure: str) -> tuple[Entry, ...]:
+        """Entries of the measure, and those of its twin that lie past neutral: hyperextension is less than no deficit."""
+        return self.scales.get(measure, self.of(measure))
 
     def facts(self, measure: str) -> Measure:
         return _FINDING if measure == FINDING else self.plan.facts[measure]
@@ -94,7 +104,25 @@ def evidence(plan: Plan, readings: Readings) -> Evidence:
     for entry in entries:
         by_measure.setdefault(entry.measure, []).append(entry)
     void = _ordered(_unusable(readings, about, days, void=True))
-    return Evidence(about, days, {name: tuple(several) for name, several in by_measure.items()}, void)
+    return Evidence(
+        about,
+        days,
+        {name: tuple(several) for name, several in by_measure.items()},
+        {name: _on_scale(name, other, by_measure) for name, other in _twins(about)},
+        void,
+    )
+
+
+def _twins(about: Scope) -> Iterator[tuple[str, str]]:
+    for name in about.measured:
+        other = twin(name, about.plan.facts)
+        if other is not None:
+            yield name, other
+
+
+def _on_scale(name: str, other: str, by_measure: Mapping[str, Sequence[Entry]]) -> tuple[Entry, ...]:
+    across = [entry for one in by_measure.get(other, ()) for entry in past_neutral(one)]
+    return tuple(sorted((*by_measure.get(name, ()), *across), key=_place))
 
 
 def _usable(readings: Readings, about: Scope, days: Calendar) -> Iterator[Entry]:

@@ -14,7 +14,6 @@ from careplan_bridge.criteria.matching import loosely
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.responses import Responses
 from careplan_bridge.criteria.results import shown
-from careplan_bridge.criteria.signed import past_neutral
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, all_of, opposite
 from careplan_bridge.criteria.values import Possible, possible, within
 from careplan_bridge.model.check import RestrictionResult, Verdict
@@ -101,7 +100,7 @@ def _about(restriction: Restriction, record: Record) -> Iterator[tuple[Entry, Po
     """Entries since the day of surgery, usable or not, that may be of the restricted limb and whose value is known."""
     wanted, involved = restriction.measured, record.plan.side
     facts = record.facts(wanted.measure)
-    for entry, value in (*_with_values(wanted.measure, record), *past_neutral(wanted, record)):
+    for entry, value in _with_values(wanted.measure, record):
         meant = loosely(wanted, entry.side, entry.qualifiers, involved=involved, measure=facts)
         if entry.last >= 0 and meant is not NOT_MET:
             yield entry, value
@@ -109,7 +108,7 @@ def _about(restriction: Restriction, record: Record) -> Iterator[tuple[Entry, Po
 
 def _with_values(measure: str, record: Record) -> Iterator[tuple[Entry, Possible]]:
     facts = record.facts(measure)
-    for entry in record.of(measure):
+    for entry in record.on_scale(measure):
         if entry.value is not None and _comparable(entry.value, facts.unit):
             yield entry, possible(entry.value, facts)
 

@@ -12,6 +12,7 @@ from careplan_bridge.criteria.selection import same_measure
 from careplan_bridge.criteria.truth import CANNOT_TELL, NOT_MET
 from careplan_bridge.model.check import CriterionResult, UsedReading, Verdict
 from careplan_bridge.model.criterion import Measured
+from careplan_bridge.model.reading import Source
 
 _HISTORY = 24  # readings shown beside those that count; the record has them all
 
@@ -64,6 +65,16 @@ def shown(used: tuple[Entry, ...], others: Iterable[Entry], record: Record) -> t
     several = {id(entry): entry for entry in (*others, *used) if entry.usable}
     ordered = sorted(several.values(), key=lambda entry: entry.order)
     return tuple(used_reading(entry, record, used=id(entry) in resting) for entry in ordered)
+
+
+def together(parts: Iterable[CriterionResult]) -> tuple[UsedReading, ...]:
+    """The readings of all parts, each once; one that any part rests on is used."""
+    found: dict[tuple[Source, str], UsedReading] = {}
+    for reading in (reading for part in parts for reading in part.readings):
+        key = (reading.source, reading.measure)
+        if key not in found or reading.used:
+            found[key] = reading
+    return tuple(sorted(found.values(), key=lambda one: (one.at.low, one.at.high, one.source.resource, one.measure)))
 
 
 def used_reading(entry: Entry, record: Record, *, used: bool) -> UsedReading:

@@ -28,7 +28,13 @@ class Candidate:
 
 def candidates(wanted: Measured, record: Record, *, not_before: int | None = None) -> list[Candidate]:
     """Everything after surgery that is, or could be, what a criterion asks for."""
-    answers = ((entry, _meant(entry, wanted, record, not_before)) for entry in record.of(wanted.measure))
+    return among(record.on_scale(wanted.measure), wanted, record, not_before=not_before)
+
+
+def among(
+    entries: Iterable[Entry], wanted: Measured, record: Record, *, not_before: int | None = None
+) -> list[Candidate]:
+    answers = ((entry, _meant(entry, wanted, record, not_before)) for entry in entries)
     return [Candidate(entry, answer is MET) for entry, answer in answers if answer is not NOT_MET]
 
 

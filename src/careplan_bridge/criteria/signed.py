@@ -4,15 +4,13 @@ Both are recorded without a sign, because the sign of extension is not agreed am
 """
 
 from collections.abc import Iterator, Sequence
-from decimal import Decimal
 
 from careplan_bridge.criteria.current import Known, Missing, Terms, incomplete, told
 from careplan_bridge.criteria.entry import Entry
-from careplan_bridge.criteria.interval import Interval, at_least, hull, negative
+from careplan_bridge.criteria.interval import Interval, hull, negative
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.selection import candidates, latest
+from careplan_bridge.criteria.selection import among, latest
 from careplan_bridge.criteria.statements import twin
-from careplan_bridge.criteria.truth import MET
 from careplan_bridge.criteria.values import possible
 from careplan_bridge.model.criterion import Measured
 
@@ -23,23 +21,12 @@ def on_signed_scale(asked: Measured, record: Record) -> bool:
 
 def signed_current(asked: Measured, terms: Terms, record: Record) -> Known | Missing:
     """The latest value with its sign, from whichever of the two measures was taken last."""
-    several = latest([one for measure in _both(asked, record) for one in candidates(measure, record)])
+    entries = [(measure, entry) for measure in _both(asked, record) for entry in record.of(measure.measure)]
+    several = latest([one for measure, entry in entries for one in among([entry], measure, record)])
     found = incomplete(asked, record) or told(several, asked, terms, record)
     if isinstance(found, Missing):
         return found
     return Known(hull(_values(found.entries, record)), found.entries)
-
-
-def past_neutral(asked: Measured, record: Record) -> Iterator[tuple[Entry, Interval]]:
-    """Entries of the other measure that certainly lie beyond neutral, with their value on the scale of this one.
-
-    A zero of the other measure says nothing about this one: no hyperextension may still be a deficit.
-    """
-    other = twin(asked.measure, record.plan.facts)
-    for entry in record.of(other) if other else ():
-        value = possible(entry.value, record.facts(entry.measure)) if entry.value else None
-        if isinstance(value, Interval) and at_least(value, Decimal(0), included=False) is MET:
-            yield entry, negative(value)
 
 
 def _both(asked: Measured, record: Record) -> Iterator[Measured]:

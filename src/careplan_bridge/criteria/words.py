@@ -15,6 +15,7 @@ from careplan_bridge.model.value import Amount, Bounds, Threshold, Value
 _MOST_DECIMALS = 9
 _LONGEST = 30  # digits; a longer number is written with its exponent
 # A score or a count is said as a bare number; other annotations of UCUM are words already.
+_BARE = {"none", "best", "worst", "mean", "average", "ordered", "observed", "rest", "activity", "night"}
 _UNSAID = {"{score}", "{Tscore}", "{#}", "1"}
 
 
@@ -103,7 +104,7 @@ def days(count: int) -> str:
 
 def subject(asked: Measured, measure: Measure) -> str:
     """`knee flexion (active, involved side)`."""
-    said = [value if not value[:1].isdigit() else f"{name} {value}" for name, value in sorted(asked.qualifiers.items())]
+    said = [_qualifier(name, text) for name, text in sorted(asked.qualifiers.items())]
     said += [f"{asked.side} side"] if asked.side and measure.side not in ("none", "both") else []
     return term(measure) + (f" ({', '.join(said)})" if said else "")
 
@@ -131,8 +132,13 @@ def interval(known: Interval, unit: str, *, apart_from: Iterable[Number | None] 
 def how(entry: Entry) -> str:
     """Value and qualifiers of a reading: `12 s (walking frame)`."""
     shown = value(entry.value) if entry.value else "an unknown value"
-    qualifiers = ", ".join(text for _, text in sorted(entry.qualifiers.items()))
+    qualifiers = ", ".join(_qualifier(name, text) for name, text in sorted(entry.qualifiers.items()))
     return f"{shown} ({qualifiers})" if qualifiers else shown
+
+
+def _qualifier(name: str, text: str) -> str:
+    """`passive` speaks for itself; `none` or `60 deg/s` would leave open what they are about."""
+    return f"{name} {text}" if text in _BARE or text[:1].isdigit() else text
 
 
 def _two_bounds(asked: Bounds, low: str, high: str) -> str:
