@@ -62,12 +62,13 @@ def _three(
     if site.arc != "neutral-zero":
         raise Refused("arc-undeclared")
     orders = list(_orders(arc, site))
-    readings = {order: found for order in orders if (found := _triple(arc, order, numbers, catalogue)) is not None}
-    different = {tuple(sorted(_named(ends))) for ends in readings.values()}
-    if len(different) != 1:
+    found = [ends for first in orders if (ends := _triple(arc, first, numbers)) is not None]
+    if len(orders) == 1:
+        return _pieces(found[0] if found else [], catalogue, recorded, ())
+    possible = [ends for ends in found if all(_plausible(end, catalogue, site) for end in ends)]
+    if len({tuple(sorted(_named(ends))) for ends in possible}) != 1:
         raise Refused("arc-undeclared")
-    caveats = (ORDER,) if len(orders) > 1 else ()
-    return _pieces(next(iter(readings.values())), catalogue, recorded, caveats)
+    return _pieces(possible[0], catalogue, recorded, (ORDER,))
 
 
 def _orders(arc: Arc, site: Conventions) -> Iterator[int]:
@@ -78,19 +79,17 @@ def _orders(arc: Arc, site: Conventions) -> Iterator[int]:
             yield place
 
 
-def _triple(arc: Arc, first: int, numbers: tuple[Decimal, ...], catalogue: Catalogue) -> list[_End] | None:
-    """a-0-b: both ends past neutral. 0-a-b: the first stays a short of it. b-a-0: so does the second. None if not plausible."""
+def _triple(arc: Arc, first: int, numbers: tuple[Decimal, ...]) -> list[_End] | None:
+    """a-0-b: both ends past neutral. 0-a-b: the first stays a short of it. b-a-0: so does the second. None if it is none of these."""
     one, other = arc.ends[first], arc.ends[1 - first]
     left, middle, right = numbers
     if middle == 0:
-        ends = [_past_or_neutral(one, left), _past_or_neutral(other, right)]
-    elif left == 0:
-        ends = [_End(one.short_of_neutral, middle), _End(other.past_neutral, right)]
-    elif right == 0:
-        ends = [_End(one.past_neutral, left), _End(other.short_of_neutral, middle)]
-    else:
-        return None
-    return ends if all(_plausible(end, catalogue) for end in ends) else None
+        return [_past_or_neutral(one, left), _past_or_neutral(other, right)]
+    if left == 0:
+        return [_End(one.short_of_neutral, middle), _End(other.past_neutral, right)]
+    if right == 0:
+        return [_End(one.past_neutral, left), _End(other.short_of_neutral, middle)]
+    return None
 
 
 def _past_or_neutral(end: ArcEnd, value: Decimal) -> _End:
@@ -99,11 +98,11 @@ def _past_or_neutral(end: ArcEnd, value: Decimal) -> _End:
     return _End(end.short_of_neutral if at_neutral else end.past_neutral, value)
 
 
-def _plausible(end: _End, catalogue: Catalogue) -> bool:
+def _plausible(end: _End, catalogue: Catalogue, site: Conventions) -> bool:
     if end.measure is None:
         return False
     measure = catalogue.measures[end.measure]
-    within = plausible_range(measure, {}, Conventions())
+    within = plausible_range(measure, {}, site)
     try:
         check_plausible(Amount(end.value, end.value, measure.unit or ""), within)
     except Refused:
@@ -116,6 +115,8 @@ def _named(ends: list[_End]) -> list[tuple[str, Decimal]]:
 
 
 def _pieces(ends: list[_End], catalogue: Catalogue, recorded: Recorded, caveats: tuple[Caveat, ...]) -> list[Piece]:
+    if not ends:
+        raise Refused("arc-undeclared")
     return [replace(_piece(end, catalogue, recorded), caveats=caveats) for end in ends]
 
 
