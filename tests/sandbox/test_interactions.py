@@ -124,6 +124,11 @@ def test_the_bundles_it_makes_are_valid(client: httpx.Client, path: str) -> None
     assert faults(client.get(path).json()) == []
 
 
+@pytest.mark.parametrize("text", ["[" * 100_000, '{"a":' * 100_000, '{"extension":[' * 900 + "]}" * 900])
+def test_a_body_nested_too_deeply_is_the_clients_fault(client: httpx.Client, text: str) -> None:
+    assert client.post("Patient", content=text).status_code in {400, 422}
+
+
 @pytest.mark.parametrize(
     ("method", "path", "body", "status"),
     [

@@ -4,7 +4,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Generator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,7 +25,7 @@ serve(Path(sys.argv[1]), 0, ready=lambda base: print(base, flush=True))
 
 
 @contextmanager
-def process(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+def process(folder: Path) -> Generator[tuple[subprocess.Popen[str], str]]:
     """The blocking server in a process of its own, and its base."""
     command = [sys.executable, "-c", SERVE, str(folder)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
@@ -38,6 +38,11 @@ def process(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
 
 def test_it_listens_on_loopback_only(sandbox: Sandbox) -> None:
     assert sandbox.base.startswith("http://127.0.0.1:")
+
+
+def test_another_name_for_it_is_refused(sandbox: Sandbox) -> None:
+    answer = httpx.get(f"{sandbox.base}/Patient", headers={"Host": "elsewhere.example.org"})
+    assert answer.status_code == 400
 
 
 def test_a_base_is_asked_for_only_while_it_runs() -> None:
@@ -130,7 +135,7 @@ def test_a_lost_answer_leaves_the_write_and_a_lost_request_does_not(sandbox: San
         handler(asked)
         raise HangUp
 
-    def lose_the_request(asked: Asked, handler: Handler) -> Answer:
+    def lose_the_request(_: Asked, _handler: Handler) -> Answer:
         raise HangUp
 
     for misbehaviour in (lose_the_answer, lose_the_request):

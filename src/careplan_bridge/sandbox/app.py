@@ -8,6 +8,8 @@ from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -55,7 +57,9 @@ def create_app(
     chosen = settings or Settings()
     service = _service(store or open_store(folder), chosen)
     front = _Front(service.answer, misbehaviours)
-    return Starlette(routes=[Route("/{path:path}", front.respond, methods=_METHODS)])
+    # A page in a browser may point a name of its own at loopback; it must not get at the data through it.
+    only_loopback = Middleware(TrustedHostMiddleware, allowed_hosts=["127.0.0.1", "localhost"])
+    return Starlette(routes=[Route("/{path:path}", front.respond, methods=_METHODS)], middleware=[only_loopback])
 
 
 def open_store(folder: Path | None) -> Store:
@@ -94,7 +98,7 @@ def _wrapped(handler: Handler, misbehaviour: Misbehaviour) -> Handler:
 
 
 def _asked(request: Request, body: bytes) -> Asked:
-    segments = [segment for segment in request.url.path.split("/") if segment]
+    segments = [segment for segment in request.scope["path"].split("/") if segment]
     host, port = request.scope["server"]
     path = tuple(segments[1:]) if segments[:1] == ["fhir"] else ("", *segments)
     headers = {name.lower(): value for name, value in request.headers.items()}

@@ -37,6 +37,8 @@ class Service:
             return Answer(refused.status, operation_outcome(refused.issues))
         except HangUp:
             raise
+        except RecursionError:
+            return Answer(400, operation_outcome([Issue("too-costly", "the body is nested too deeply")]))
         except Exception:  # noqa: BLE001 - a client gets an OperationOutcome, the log the traceback
             _log.exception("fault in the sandbox")
             return Answer(500, operation_outcome([Issue("exception", "fault in the sandbox")]))
