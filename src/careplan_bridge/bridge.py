@@ -115,7 +115,7 @@ def draft(of: Protocol, for_: Case, by: Conventions) -> Plan:
 
 def read(entries: Iterable[Resource], by: Conventions, *, patient: str | None = None) -> Readings:
     """Readings and unusable entries; with `patient`, entries about anyone else are unusable."""
-    return Reader(shipped.catalogue(), by, patient=patient).read_all(entries)
+    return Reader(shipped.catalogue(), by).read_all(entries, patient=patient)
 
 
 def criteria(

@@ -36,7 +36,7 @@ What it means now | criteria plan/plan.json {_SITE} --at {VISIT_2} --to visit-2-
 The same as a page | review visit-2-check.json --to visit-2.html
 The therapist decides | decide visit-2-check.json advance --reason "Criteria met on two visits, knee calm" --endpoint endpoint.toml {_LEDGER} --at {VISIT_2} --to decision.json
 ... and signs; the protocol asks for one signature, so this writes it back | sign decision.json --person t-lindqvist {_SITE} --at {VISIT_2}
-The nightly run finds nothing left to write | sync {_SITE} --at {VISIT_2} --to results.ndjson
+The nightly run: what the endpoint file lets through unsigned | sync {_SITE} --at {VISIT_2} --to results.ndjson
 The server ends; its data stays | sandbox --folder sandbox --stop
 """  # noqa: E501 - a command stands on one line, as a shell wants it
 

@@ -61,7 +61,7 @@ def _signers(check: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _reading_line(reading: Mapping[str, Any]) -> str:
-    qualifiers = words.qualifiers(reading)
+    qualifiers = words.qualifiers(reading) or reading["qualifiers"].get("finding", "")
     caveats = "".join(f" [{caveat['says']}]" for caveat in reading["caveats"])
     return (
         f"{reading['at']['low']}  {reading['measure']}{f' ({qualifiers})' if qualifiers else ''}: "

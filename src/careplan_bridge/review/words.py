@@ -88,7 +88,9 @@ def window(stage: Mapping[str, Any]) -> str:
 
 
 def qualifiers(reading: Mapping[str, Any]) -> str:
-    """`left, passive, supine`."""
+    """`left, passive, supine`; a finding's only qualifiers are its own name, which stands beside it already."""
+    if reading["measure"] == "finding":
+        return ""
     return ", ".join([*filter(None, [reading["side"]]), *reading["qualifiers"].values()])
 
 
