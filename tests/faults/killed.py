@@ -10,6 +10,7 @@ import httpx
 
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.model.endpoint import Endpoint
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.decision import write_decision
@@ -25,13 +26,13 @@ def die() -> NoReturn:
     raise AssertionError("still alive")
 
 
-def write(occasion: Occasion, base: str, ledger_path: Path, plan: Plan, nth: int, moment: Moment) -> None:
+def write(occasion: Occasion, to: Endpoint, ledger_path: Path, plan: Plan, nth: int, moment: Moment) -> None:
     """The body of the process: one occasion of writing, cut off at `moment` of its `nth` write."""
     if moment == "confirmed":
         _die_after_confirmation(nth)
     else:
         _die_around_sending(nth, moment)
-    with occasions.connected(occasions.endpoint(base)) as client, occasions.open_ledger(ledger_path) as ledger:
+    with occasions.connected(to) as client, occasions.open_ledger(ledger_path) as ledger:
         run(occasion, client, ledger, plan)
 
 

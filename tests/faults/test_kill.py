@@ -16,6 +16,7 @@ import pytest
 
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.course import Course
+from careplan_bridge.model.endpoint import Endpoint
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.sandbox.server import Sandbox
 from careplan_bridge.writeback.push import push_plan
@@ -56,7 +57,7 @@ def test_after_the_next_run_there_is_one_effect_and_nothing_is_lost(
     with Sandbox(transactions=transactions) as sandbox:
         path = tmp_path / "ledger.sqlite"
         prepare(occasion, sandbox.base, path)
-        kill(occasion, sandbox.base, path, nth, moment)
+        kill(occasion, occasions.endpoint(sandbox.base), path, nth, moment)
         assert in_flight(path) == (0 if moment == "confirmed" else 1)
         finish(occasion, sandbox.base, path)
         assert held(sandbox.base) == undisturbed(occasion, transactions=transactions)
@@ -78,10 +79,10 @@ def prepare(occasion: Occasion, base: str, path: Path) -> None:
             occasions.acknowledged(ledger, plan)
 
 
-def kill(occasion: Occasion, base: str, path: Path, nth: int, moment: Moment) -> None:
+def kill(occasion: Occasion, to: Endpoint, path: Path, nth: int, moment: Moment) -> None:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["tests.faults.killed"])
-    process = context.Process(target=killed.write, args=(occasion, base, path, the_plan(), nth, moment))
+    process = context.Process(target=killed.write, args=(occasion, to, path, the_plan(), nth, moment))
     process.start()
     process.join(60)
     assert process.exitcode == -signal.SIGKILL

@@ -101,10 +101,8 @@ def ask(
 def on_server(base: str, kind: str) -> list[Resource]:
     """Every resource of a type, in the order of their references."""
     found = ask("GET", f"{base}/{kind}?_count=500")
-    return sorted(
-        (entry["resource"] for entry in found.get("entry", [])),
-        key=lambda resource: len(resource["id"]) * "9" + resource["id"],
-    )
+    resources = [entry["resource"] for entry in found.get("entry", [])]
+    return sorted(resources, key=lambda resource: (len(resource["id"]), resource["id"]))
 
 
 def without_meta(resource: Resource) -> Resource:

@@ -65,6 +65,8 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     }
     linked = Create(plan_write.identity, relinked(plan_write.resource, places))
     work.create(linked, partial(ledger.bind_care_plan, plan.id))
+    # A conditional create is no lock: two runs that pushed this plan at the same moment are both told here.
+    find(client, plan_write.identity)
     return _finished(work)
 
 
