@@ -1,10 +1,10 @@
 """The StructureDefinitions of every extension we use. They belong to no clinic, so their version is the bridge's own."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from careplan_bridge.fhir.definitions import head
 from careplan_bridge.fhir.elements import Element, Resource
+from careplan_bridge.fhir.extension_elements import Part, differential, snapshot
 from careplan_bridge.fhir.naming import type_name
 from careplan_bridge.model import fhir_names as names
 
@@ -12,19 +12,6 @@ VERSION = "1.0.0"  # of the extensions; it changes when one of them does
 PUBLISHER = "careplan-bridge"
 _EXTENSION = "http://hl7.org/fhir/StructureDefinition/Extension"
 _MANY = "*"
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A part of a compound extension: a value of one of `types`, or parts of its own. `nested`: an extension with its own URL."""
-
-    name: str
-    short: str
-    types: tuple[str, ...] = ()
-    least: int = 0
-    most: str = "1"
-    parts: tuple["Part", ...] = ()
-    nested: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +162,7 @@ def _definition(defined: Defined) -> Resource:
         title=defined.title,
         description=defined.says,
     )
+    whole = Part(defined.url, defined.title, defined.types, most=_MANY, parts=defined.parts)
     return {
         **start,
         "fhirVersion": "4.0.1",
@@ -184,35 +172,10 @@ def _definition(defined: Defined) -> Resource:
         "type": "Extension",
         "baseDefinition": _EXTENSION,
         "derivation": "constraint",
-        "differential": {"element": list(_elements(defined))},
+        "snapshot": {"element": snapshot(whole, defined.says)},
+        "differential": {"element": differential(whole, defined.says)},
     }
 
 
 def _context(place: str) -> Element:
     return {"type": "extension" if place.startswith("http") else "element", "expression": place}
-
-
-def _elements(defined: Defined) -> Iterator[Element]:
-    root = "Extension"
-    yield {"id": root, "path": root, "short": defined.title, "definition": defined.says}
-    yield from _content(root, root, defined.url, defined.parts, defined.types)
-
-
-def _content(id_: str, path: str, url: str, parts: tuple[Part, ...], types: tuple[str, ...]) -> Iterator[Element]:
-    """The elements within an extension: either parts, or a value."""
-    if not parts:
-        yield {"id": f"{id_}.extension", "path": f"{path}.extension", "max": "0"}
-    for part in parts:
-        yield from _part(f"{id_}.extension:{part.name}", f"{path}.extension", part)
-    yield {"id": f"{id_}.url", "path": f"{path}.url", "fixedUri": url}
-    value: Element = {"max": "0"} if parts else {"min": 1, "type": [{"code": kind} for kind in types]}
-    yield {"id": f"{id_}.value[x]", "path": f"{path}.value[x]", **value}
-
-
-def _part(id_: str, path: str, part: Part) -> Iterator[Element]:
-    start = {"id": id_, "path": path, "sliceName": part.name, "short": part.short, "min": part.least, "max": part.most}
-    if part.nested is not None:
-        yield {**start, "type": [{"code": "Extension", "profile": [part.nested]}]}
-        return
-    yield start
-    yield from _content(id_, path, part.name, part.parts, part.types)

@@ -24,7 +24,7 @@ from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.protocol import Protocol
 
 PATH = "/visit"
-UNIT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/questionnaire-unit"
+UNIT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/questionnaire-unitOption"
 
 
 def questionnaire(source: Source) -> Resource:
