@@ -3,7 +3,7 @@
 from collections.abc import Callable, Generator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, cast
 
 import httpx
 import respx
@@ -50,6 +50,11 @@ def script() -> Generator[respx.MockRouter]:
 def json(content: Any, status: int = 200, **headers: str) -> httpx.Response:
     named = {name.replace("_", "-"): value for name, value in headers.items()}
     return httpx.Response(status, json=content, headers=named)
+
+
+def sent(route: respx.Route) -> list[httpx.Request]:
+    """The requests that a scripted answer was given to."""
+    return [call.request for call in cast("list[Any]", route.calls)]
 
 
 def outcome(code: str = "processing", more: dict[str, Any] | None = None, severity: str = "error") -> dict[str, Any]:

@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cache
 from importlib.metadata import version
 from typing import Any, Self, TypeVar, cast
 from urllib.parse import quote, urlencode, urljoin
@@ -274,9 +275,15 @@ def _http(endpoint: Endpoint) -> httpx.Client:
     )
 
 
+@cache
+def _public_trust() -> ssl.SSLContext:
+    """Reading the system's authorities takes longer than most requests."""
+    return ssl.create_default_context()
+
+
 def _trust(ca_file: str | None) -> ssl.SSLContext:
     try:
-        return ssl.create_default_context(cafile=ca_file)
+        return ssl.create_default_context(cafile=ca_file) if ca_file else _public_trust()
     except (OSError, ssl.SSLError):
         pass
     raise WrongUse("`ca_file` in the endpoint file cannot be read as PEM certificates")
