@@ -5,7 +5,6 @@ from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 from msgspec.structs import replace
-from tests.built import CLINIC, PROTOCOL, SURGEON, SURGERY, THERAPIST
 
 from careplan_bridge.criteria.check import check
 from careplan_bridge.model.case import Confirmed, Surgery
@@ -17,6 +16,7 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import DISCHARGE, Stage, Window
 from careplan_bridge.model.reading import Caveat, Hint, Reading, Readings, Recorded, Source, Unusable
 from careplan_bridge.model.value import Amount, Bounds, Grade, Moment, Threshold, Value
+from tests.built import CLINIC, PROTOCOL, SURGEON, SURGERY, THERAPIST
 
 DAY_0 = SURGERY.on
 MOVEMENT = Qualifier(name="movement", values=("active", "active-assisted", "passive"), required=True)

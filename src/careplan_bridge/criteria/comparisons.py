@@ -117,7 +117,10 @@ def _since_baseline(asked: Measured, terms: Terms, record: Record) -> Pair | Mis
     baseline = told(first(candidates(asked, record)), asked, undated, record)
     if isinstance(baseline, Missing):
         return Missing(
-            f"baseline-{baseline.reason}", f"the first visit: {baseline.says}", baseline.settle, baseline.entries
+            f"baseline-{baseline.reason.removeprefix('newer-')}",
+            f"the first visit: {baseline.says}",
+            baseline.settle,
+            baseline.entries,
         )
     if _shared(baseline.entries, latest.entries):
         return Missing(

@@ -129,7 +129,7 @@ def _unreadable(entries: Sequence[Entry], wanted: Measured, record: Record) -> M
         return None
     return Missing(
         "newer-unusable-entry",
-        f"a newer entry of {words.term(record.facts(wanted.measure))} could not be used: {unusable.says}",
+        f"an entry of {words.term(record.facts(wanted.measure))} that may be the one that counts could not be used: {unusable.says}",
         unusable.settle,
         tuple(entries),
     )

@@ -8,7 +8,7 @@ from careplan_bridge.criteria.interval import Interval
 from careplan_bridge.criteria.truth import CANNOT_TELL, all_of, opposite, truth, unanimous
 from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.measure import Measure
-from careplan_bridge.model.scale import order
+from careplan_bridge.model.scale import known, order
 from careplan_bridge.model.value import Amount, Bounds, Grade, Threshold, Value
 
 Levels = frozenset[str]
@@ -53,8 +53,8 @@ def _levels(grade: Grade, measure: Measure) -> Levels:
     ends = {end for end in (grade.low, grade.high) if end is not None}
     if len(ends) == 1 and grade.low == grade.high:
         return frozenset(ends)
-    inside = {level for level in measure.levels if not _outside(level, grade, measure)}
-    # Numbered levels (`PWB 50%`) have no list to choose from: their ends stand for them, whether included or not.
+    # A numbered level (`PWB n%`) stands for endlessly many: the ends speak for those between, whether included or not.
+    inside = {level for level in measure.levels if known(measure, level) and not _outside(level, grade, measure)}
     return frozenset(inside | ends if measure.level_number else inside or ends)
 
 

@@ -130,10 +130,11 @@ def interval(known: Interval, unit: str, *, apart_from: Iterable[Number | None] 
 
 
 def how(entry: Entry) -> str:
-    """Value and qualifiers of a reading: `12 s (walking frame)`."""
+    """Value, qualifiers and side of a reading: `12 s (walking frame)`."""
     shown = value(entry.value) if entry.value else "an unknown value"
-    qualifiers = ", ".join(_qualifier(name, text) for name, text in sorted(entry.qualifiers.items()))
-    return f"{shown} ({qualifiers})" if qualifiers else shown
+    details = [_qualifier(name, text) for name, text in sorted(entry.qualifiers.items())]
+    details += [f"{entry.side} side"] if entry.side else []
+    return f"{shown} ({', '.join(details)})" if details else shown
 
 
 def _qualifier(name: str, text: str) -> str:
