@@ -30,7 +30,7 @@ def push_protocol(client: Client, ledger: Ledger, resources: Sequence[Resource],
     work = Converge(client, ledger, subject=subject, dry_run=dry_run)
     offered = [each for each in resources if takes(capabilities(client), each["resourceType"])]
     work.says += _left_out(client, resources, offered)
-    writes = [Create(by_canonical(each), each) for each in offered]
+    writes = [Create(by_canonical(each), _without_id(each)) for each in offered]
     _refuse_twins(writes)
     missing = _missing_definitions(client, writes)
     if work.as_one(lambda: not _missing(client, writes), lambda: missing, also=lambda: None):
@@ -75,6 +75,11 @@ def _plan_writes(plan: Plan, *, us_core: bool) -> tuple[list[Create], Create]:
     goal_writes = [Create(by_identifier(goal), goal) for goal in goals(plan, plan.current.id, us_core=us_core)]
     resource = care_plan(plan, us_core=us_core)
     return goal_writes, Create(by_identifier(resource), resource)
+
+
+def _without_id(resource: Resource) -> Resource:
+    """A definition is found by its url; what id it gets is the server's to say, and some refuse one in what is created."""
+    return {name: value for name, value in resource.items() if name != "id"}
 
 
 def _missing(client: Client, writes: Sequence[Create]) -> list[Write]:

@@ -1,0 +1,44 @@
+import msgspec
+import pytest
+
+from careplan_bridge.fhir import raw
+from careplan_bridge.writeback.content import holds
+
+SENT = {
+    "resourceType": "Questionnaire",
+    "url": "u",
+    "item": [{"linkId": "1", "maxLength": 5}],
+    "x": msgspec.Raw(b"90.0"),
+}
+
+
+@pytest.mark.parametrize(
+    "added",
+    [
+        {"id": "7", "meta": {"versionId": "1"}},
+        {"date": "2026-03-04"},
+        {"item": [{"linkId": "1", "maxLength": 5, "type": "group"}]},
+        {"x": msgspec.Raw(b"90.00")},
+        {"x": 90},
+        {"x": msgspec.Raw(b"9e1")},
+    ],
+)
+def test_what_a_server_adds_or_spells_its_own_way_is_no_difference(added: dict[str, object]) -> None:
+    assert holds(raw.decode(raw.encode({**SENT, **added})), SENT)
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"url": "v"},
+        {"item": []},
+        {"item": [{"linkId": "1", "maxLength": 6}]},
+        {"item": [{"linkId": "1", "maxLength": 5}, {"linkId": "2"}]},
+        {"item": {"linkId": "1"}},
+        {"x": msgspec.Raw(b"90.01")},
+        {"x": True},
+        {"x": None},
+    ],
+)
+def test_what_we_sent_and_is_not_there_is_a_difference(changed: dict[str, object]) -> None:
+    assert not holds({**SENT, **changed}, SENT)
