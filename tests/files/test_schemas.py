@@ -40,9 +40,8 @@ def _script() -> ModuleType:
 def _faults(document: Any, name: str) -> list[str]:
     schema = json.loads((SCHEMAS / f"{name}.json").read_bytes())
     jsonschema.Draft202012Validator.check_schema(schema)
-    return [
-        f"{fault.json_path}: {fault.message}" for fault in jsonschema.Draft202012Validator(schema).iter_errors(document)
-    ]
+    validator: Any = jsonschema.Draft202012Validator(schema)
+    return [f"{fault.json_path}: {fault.message}" for fault in validator.iter_errors(document)]
 
 
 def _as_an_editor_reads_it(path: Path) -> Any:

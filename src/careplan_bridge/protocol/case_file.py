@@ -25,7 +25,7 @@ from careplan_bridge.model.case import (
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.value import Bounds, Threshold
 from careplan_bridge.protocol.case_shape import CasePart, OrderPart, PersonPart, SurgeryPart
-from careplan_bridge.protocol.measured import BOUNDS
+from careplan_bridge.protocol.measured import BOUNDS, entries
 from careplan_bridge.protocol.quantity import quantity
 from careplan_bridge.protocol.shape import ROLES
 from careplan_bridge.protocol.stages import ids_written, unique
@@ -183,7 +183,7 @@ def _refuse_strangers(kind: str, spot: Spot) -> None:
 
 def _restriction(part: OrderPart, spot: Spot) -> RestrictionOrder | None:
     bounds, unit = _bounds(part, spot)
-    if bounds is None and part.from_ is None and part.before is None:
+    if not any(spot.has(key) for key in (*BOUNDS, "from", "before")):
         spot.lacks("this order leaves the restriction as it is", "add a bound, `from` or `before`")
         return None
     if part.from_ is not None and part.before is not None and part.before <= part.from_:
@@ -230,7 +230,7 @@ def _ends(part: OrderPart, given: list[str], spot: Spot) -> tuple[str | None, st
         return None
     if part.between is not None:
         if len(part.between) != 2:  # noqa: PLR2004 - a span has two ends
-            spot["between"].wrong(f"`between` has {len(part.between)} entries", "write two: [lowest, highest]")
+            spot["between"].wrong(f"`between` has {entries(len(part.between))}", "write two: [lowest, highest]")
             return None
         return part.between[0], part.between[1]
     if part.exactly is not None:

@@ -18,7 +18,7 @@ from careplan_bridge.model.criterion import (
 )
 from careplan_bridge.model.measure import Catalogue, Measure
 from careplan_bridge.model.value import Bounds
-from careplan_bridge.protocol.measured import BOUNDS, Wanted, between, bounds, known_measure, limit, measured
+from careplan_bridge.protocol.measured import BOUNDS, Wanted, between, bounds, entries, known_measure, limit, measured
 from careplan_bridge.protocol.shape import AlternativePart, ConditionPart, MeasuredPart
 from careplan_bridge.syntax.spot import Spot
 
@@ -132,40 +132,36 @@ def _combined(part: ConditionPart, kind: str, spot: Spot, context: Context) -> A
     found = [condition(entry, inside[index], context) for index, entry in enumerate(parts)]
     whole = tuple(entry for entry in found if entry is not None)
     if len(found) < 2:  # noqa: PLR2004 - one alone combines nothing
-        inside.lacks(f"`{kind}` has {_entries(len(found))}", "write two or more, or state the condition without it")
+        inside.lacks(f"`{kind}` has {entries(len(found))}", "write two or more, or state the condition without it")
+    if kind == "at least n of":
+        _check_count(part, len(found), spot)
     if len(whole) < len(found):
         return None
     if kind == "at least n of":
-        return _counted(part, whole, spot)
+        return AtLeastOf(count=part.n or 1, conditions=whole)
     return AllOf(conditions=whole) if kind == "all of" else AnyOf(conditions=whole)
 
 
-def _counted(part: ConditionPart, whole: tuple[Condition, ...], spot: Spot) -> AtLeastOf | None:
+def _check_count(part: ConditionPart, conditions: int, spot: Spot) -> None:
     if part.n is None:
         spot.lacks("`at least n of` needs `n`", "add `n: 2`, or as many as are wanted")
-        return None
-    if part.n > len(whole):
-        spot["n"].lacks(
-            f"`n` is {part.n}, but there are {len(whole)} conditions", "write a smaller number, or more conditions"
+    elif part.n > conditions and not spot["at least n of"].node.damaged:
+        spot["n"].wrong(
+            f"`n` is {part.n}, but there are {conditions} conditions", "write a smaller number, or more conditions"
         )
-    return AtLeastOf(count=part.n, conditions=whole)
 
 
 def _first_done_of(part: ConditionPart, spot: Spot, catalogue: Catalogue) -> FirstDoneOf | None:
     inside = spot["first done of"]
-    entries = part.first_done_of or []
-    found = [_alternative(entry, inside[index], catalogue) for index, entry in enumerate(entries)]
-    if len(entries) < 2:  # noqa: PLR2004 - one alone is no ranking
+    parts = part.first_done_of or ()
+    found = [_alternative(entry, inside[index], catalogue) for index, entry in enumerate(parts)]
+    if len(parts) < 2:  # noqa: PLR2004 - one alone is no ranking
         inside.lacks(
-            f"`first done of` has {_entries(len(entries))}",
+            f"`first done of` has {entries(len(parts))}",
             "write two or more, the preferred one first, or state it without",
         )
     whole = tuple(entry for entry in found if entry is not None)
     return FirstDoneOf(alternatives=whole) if len(whole) == len(found) else None
-
-
-def _entries(count: int) -> str:
-    return {0: "no entry", 1: "one entry"}.get(count, f"{count} entries")
 
 
 def _alternative(part: AlternativePart, spot: Spot, catalogue: Catalogue) -> Alternative | None:

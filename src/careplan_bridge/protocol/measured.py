@@ -49,9 +49,7 @@ def known_measure(name: str, spot: Spot, catalogue: Catalogue) -> Measure | None
 
 def measured(part: MeasuredPart | RestrictionPart, measure: Measure, spot: Spot) -> Measured:
     """Which readings are meant. Every qualifier the measure requires must be named, with a word it allows."""
-    return Measured(
-        measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot)
-    )
+    return Measured(measure=measure.id, side=_side(part, measure, spot), qualifiers=_qualifiers(part, measure, spot))
 
 
 def bounds(part: Bounded, measure: Measure, spot: Spot, catalogue: Catalogue) -> Bounds | None:
@@ -75,13 +73,17 @@ def between(written: Sequence[str], key: str, spot: Spot, wanted: Wanted) -> Bou
     """Two bounds, both included."""
     at = spot[key]
     if len(written) != 2:  # noqa: PLR2004 - a span has two ends
-        at.wrong(f"`{key}` has {len(written)} entries", "write two: [lowest, highest]")
+        at.wrong(f"`{key}` has {entries(len(written))}", "write two: [lowest, highest]")
         return None
     low, high = (limit(text, at[index], wanted) for index, text in enumerate(written))
     if low is None or high is None:
         return None
     _refuse_crossed(low, high, wanted.scale, at)
     return Bounds(low=low, high=high)
+
+
+def entries(count: int) -> str:
+    return {0: "no entry", 1: "one entry"}.get(count, f"{count} entries")
 
 
 def limit(text: str, spot: Spot, wanted: Wanted) -> Threshold | None:
@@ -108,7 +110,11 @@ def _unfit(text: str, wanted: Wanted) -> tuple[str, str]:
     written = quantity(text)
     if written is None:
         return f"`{text}` is no number with a unit", f"write it as `90 {unit}`"
-    return f"the unit `{written.unit}` does not fit; {unit} is asked for", f"write the value in {unit}"
+    return f"the unit `{written.unit}` does not fit {_what(wanted)}", f"write the value in {unit}"
+
+
+def _what(wanted: Wanted) -> str:
+    return "a ratio of two sides" if wanted.unit != wanted.measure.unit else wanted.measure.id
 
 
 def _one_of(
@@ -188,8 +194,12 @@ def _qualifier_value(text: str, qualifier: Qualifier, spot: Spot) -> str | None:
     """The word that a reading would carry for it; a fault where the qualifier cannot have this value."""
     found = normal(qualifier, text)
     if found is None:
-        mend = f"write it as `60 {shown_unit(qualifier.unit)}`" if qualifier.unit else suggestion(text, qualifier.values)
+        mend = (
+            f"write it as `60 {shown_unit(qualifier.unit)}`" if qualifier.unit else suggestion(text, qualifier.values)
+        )
         spot.wrong(f"`{_key(qualifier.name)}` cannot be `{text[:60]}`", mend)
     elif qualifier.values and found not in qualifier.values and nearest(text, qualifier.values) is not None:
-        spot.warn(f"`{text}` is not among the known words for `{_key(qualifier.name)}`", suggestion(text, qualifier.values))
+        spot.warn(
+            f"`{text}` is not among the known words for `{_key(qualifier.name)}`", suggestion(text, qualifier.values)
+        )
     return found

@@ -233,7 +233,10 @@ def _precaution(part: PrecautionPart, spot: Spot, criteria: set[str]) -> Precaut
         if name not in criteria:
             spot["lifted by"][index].wrong(f"this stage has no criterion `{name}`", suggestion(name, criteria))
     if not part.lifted_by and part.before is None and not spot.node.damaged:
-        spot.warn(f"`{part.id}` holds until the stage is left", "add `lifted by: [criterion]` or `before: week 6` if it ends sooner")
+        spot.warn(
+            f"`{part.id}` holds until the stage is left",
+            "add `lifted by: [criterion]` or `before: week 6` if it ends sooner",
+        )
     return Precaution(
         id=part.id,
         text=part.text,

@@ -55,13 +55,13 @@ def plain(node: Node) -> Any:
 
 
 def located(value: Any, place: Place) -> Node:
-    """Plain data as nodes that all stand at one place."""
+    """Plain data as nodes that all stand at one place; they stand in for something faulty, so they are damaged."""
+    inside: Any = value
     if isinstance(value, dict):
-        pairs = cast("dict[str, Any]", value).items()
-        return Node(place, {key: located(child, place) for key, child in pairs}, place)
-    if isinstance(value, list):
-        return Node(place, tuple(located(child, place) for child in cast("list[Any]", value)), place)
-    return Node(place, value, place)
+        inside = {key: located(child, place) for key, child in cast("dict[str, Any]", value).items()}
+    elif isinstance(value, list | tuple):
+        inside = tuple(located(child, place) for child in cast("list[Any]", value))
+    return Node(place, inside, place, damaged=True)
 
 
 def at(node: Node, path: Path) -> Node:

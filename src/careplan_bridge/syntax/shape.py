@@ -59,6 +59,8 @@ def _report(errors: list[ErrorDetails], model: type[Part], root: Node, faults: F
     for error in errors:
         path = error["loc"]
         node = at(root, path)
+        if node.damaged and node.value is None:
+            continue  # an alias stood here, which is a fault of its own
         on_key = error["type"] in ("missing", "extra_forbidden")
         place = (node.key_place if on_key else None) or node.place
         faults.add(place, *_sentences(error, part_at(model, path[:-1])))

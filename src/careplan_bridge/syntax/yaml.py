@@ -105,7 +105,7 @@ class _Builder:
         if holder is not None and isinstance(holder.children, dict) and holder.waiting is None:
             holder.key, holder.waiting = value, place
         else:
-            nothing = value == "" and event.style is None
+            nothing = value == "" and not event.style
             self._place_value(Node(place, None if nothing else value))
 
     def _start(self, event: yaml.Event, children: dict[str, Node] | list[Node]) -> None:
