@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.conformance import fhir_documents, hapi, real_parts
+from tests.conformance.converted import PROTOCOLS, write_converted
 from tests.conformance.judgement import Judge, known_warnings
 from tests.conformance.validator import Validator, running_validator
 
@@ -67,9 +68,10 @@ def clean_validating_hapi(hapi_validating_base: str) -> str:
 
 
 @pytest.fixture(scope="session")
-def own_definitions() -> list[Path]:
-    """The project's CodeSystems, ValueSets and StructureDefinitions, as files for a validator to know."""
-    return fhir_documents.definition_files(fhir_documents.FOLDERS)
+def own_definitions(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """The CodeSystems, ValueSets and StructureDefinitions that `convert` makes, as files for a validator to know."""
+    folders = write_converted(PROTOCOLS, tmp_path_factory.mktemp("converted"))
+    return fhir_documents.definition_files(folders)
 
 
 @pytest.fixture(scope="session")
