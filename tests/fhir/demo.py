@@ -3,9 +3,9 @@
 from functools import cache
 from pathlib import Path
 
-from careplan_bridge.files import shipped
 from careplan_bridge.fhir.elements import Resource
 from careplan_bridge.fhir.protocol_resources import protocol_resources
+from careplan_bridge.files import shipped
 from careplan_bridge.measures.conventions_file import read_conventions
 from careplan_bridge.model.case import Case
 from careplan_bridge.model.conventions import Clinic, Conventions

@@ -3,11 +3,9 @@
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
-from tests.fhir import demo
-from tests.snapshots import assert_matches
 
 from careplan_bridge.fhir import raw
 from careplan_bridge.fhir.bundles import collection
@@ -15,6 +13,8 @@ from careplan_bridge.fhir.elements import Resource
 from careplan_bridge.fhir.extension_definitions import DEFINED
 from careplan_bridge.fhir.protocol_resources import protocol_resources
 from careplan_bridge.model import fhir_names as names
+from tests.fhir import demo
+from tests.snapshots import assert_matches
 
 SNAPSHOTS = Path(__file__).with_name("snapshots")
 SHARED = ("StructureDefinition", "CodeSystem-measure-1", "CodeSystem-level-1", "ConceptMap")
@@ -50,11 +50,8 @@ def test_converting_twice_gives_the_same_bytes(name: str) -> None:
 def test_ids_and_canonicals_are_valid_and_unique(name: str) -> None:
     made = demo.definitions(name)
     assert all(re.fullmatch(r"[A-Za-z0-9.\-]{1,64}", one["id"]) for one in made)
-    for identity in (
-        lambda one: (one["resourceType"], one["id"]),
-        lambda one: (one["url"], one["version"]),
-    ):
-        assert len({identity(one) for one in made}) == len(made)
+    assert len({(one["resourceType"], one["id"]) for one in made}) == len(made)
+    assert len({(one["url"], one["version"]) for one in made}) == len(made)
     urls = [entry["fullUrl"] for entry in collection(made)["entry"]]
     assert len(set(urls)) == len(urls)
 
@@ -128,9 +125,9 @@ def _members(value: Any) -> Iterator[tuple[str, Any]]:
 
 def _dicts(value: Any) -> Iterator[dict[str, Any]]:
     if isinstance(value, dict):
-        yield value
-        for inner in value.values():
-            yield from _dicts(inner)
-    elif isinstance(value, list):
-        for inner in value:
+        element = cast("dict[str, Any]", value)
+        yield element
+        value = list(element.values())
+    if isinstance(value, list):
+        for inner in cast("list[Any]", value):
             yield from _dicts(inner)

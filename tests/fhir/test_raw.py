@@ -10,17 +10,24 @@ from hypothesis import strategies as st
 
 from careplan_bridge.fhir import raw
 
+
+def _whole(sign: str, number: int) -> str:
+    return f"{sign}{number}" if number else "0"
+
+
+def _fraction(number: str, rest: str) -> str:
+    return f"{number}.{rest}"
+
+
+def _power(number: str, letter: str, sign: str, power: int) -> str:
+    return f"{number}{letter}{sign}{power}"
+
+
 digits = st.text("0123456789", min_size=1, max_size=30)
-whole = st.builds(
-    lambda sign, number: f"{sign}{number}" if number else "0", st.sampled_from(["", "-"]), st.integers(0, 10**40)
-)
-fractions = st.builds(lambda number, rest: f"{number}.{rest}", whole, digits)
+whole = st.builds(_whole, st.sampled_from(["", "-"]), st.integers(0, 10**40))
+fractions = st.builds(_fraction, whole, digits)
 powers = st.builds(
-    lambda number, e, sign, power: f"{number}{e}{sign}{power}",
-    whole | fractions,
-    st.sampled_from("eE"),
-    st.sampled_from(["", "+", "-"]),
-    st.integers(0, 400),
+    _power, whole | fractions, st.sampled_from("eE"), st.sampled_from(["", "+", "-"]), st.integers(0, 400)
 )
 numbers = whole | fractions | powers
 # As the encoder writes strings: only what JSON forbids is escaped.
