@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import httpx
 
@@ -86,9 +86,9 @@ def plain(resources: Iterable[Resource], names: Mapping[str, str]) -> list[Resou
 
 def _plain(value: Any, names: Mapping[str, str]) -> Any:
     if isinstance(value, dict):
-        return {key: _plain(item, names) for key, item in sorted(value.items())}
+        return {key: _plain(item, names) for key, item in sorted(cast("Resource", value).items())}
     if isinstance(value, list):
-        return [_plain(item, names) for item in value]
+        return [_plain(item, names) for item in cast("list[Any]", value)]
     return _named(value, names) if isinstance(value, str) else value
 
 
