@@ -1,14 +1,10 @@
 """Writing to a real HAPI server: it answers a stale If-Match with 409, strips versions from references, refuses dangling references."""
 
-import json
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from careplan_bridge.endpoint import send
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.errors import ServerRefused, WriteConflict
 from careplan_bridge.fhir.protocol_resources import protocol_resources
@@ -21,7 +17,7 @@ from careplan_bridge.writeback.push import NOTHING_TO_DO, push_plan, push_protoc
 from careplan_bridge.writeback.resume import settle
 from tests.faults import test_kill as kills
 from tests.writeback import occasions
-from tests.writeback.occasions import acknowledged, ask, on_server
+from tests.writeback.occasions import acknowledged, on_server
 
 KINDS = ("CarePlan", "Goal", "Provenance")
 
@@ -82,7 +78,7 @@ def test_an_editor_who_is_faster_is_kept(
 ) -> None:
     push_plan(client, ledger, plan)
     decision, check = acknowledged(ledger, plan)
-    edit_just_before_sending(monkeypatch, base, {"description": "words of another clinician"})
+    occasions.edit_just_before_sending(monkeypatch, base, {"description": "words of another clinician"})
     write_decision(client, ledger, plan, decision, check)
     (care_plan,) = on_server(base, "CarePlan")
     assert (care_plan["status"], care_plan["description"], care_plan["meta"]["versionId"]) == (
@@ -96,7 +92,7 @@ def test_an_editor_who_changed_what_we_manage_is_a_conflict(
 ) -> None:
     push_plan(client, ledger, plan)
     decision, check = acknowledged(ledger, plan)
-    edit_just_before_sending(monkeypatch, base, {"status": "on-hold"})
+    occasions.edit_just_before_sending(monkeypatch, base, {"status": "on-hold"})
     with pytest.raises(WriteConflict, match='status was "draft", is "on-hold", and would become "active"'):
         write_decision(client, ledger, plan, decision, check)
     assert on_server(base, "CarePlan")[0]["status"] == "on-hold"
@@ -138,17 +134,3 @@ def test_a_run_that_died_with_the_commit_point_written_is_gone_on_with(
         assert (ledger.open_intents(plan.id), ledger.waiting(plan.id)) == ((), ())
     versions = {kind: [resource["meta"]["versionId"] for resource in on_server(base, kind)] for kind in KINDS}
     assert versions == {"CarePlan": ["2"], "Goal": ["2"] * 5 + ["1"] * 6, "Provenance": ["1"]}
-
-
-def edit_just_before_sending(monkeypatch: pytest.MonkeyPatch, base: str, change: dict[str, Any]) -> None:
-    """Another program edits the CarePlan, once, between our reading it and our writing it."""
-    edits = [change]
-
-    def edited_first(original: Any, client: Client, resource: dict[str, Any], **guard: Any) -> send.Answer:
-        if edits and '"CarePlan"' in json.dumps(resource, default=repr):
-            (care_plan,) = on_server(base, "CarePlan")
-            ask("PUT", f"{base}/CarePlan/{care_plan['id']}", {**care_plan, **edits.pop()})
-        return original(client, resource, **guard)
-
-    for name in ("update", "transaction"):
-        monkeypatch.setattr(send, name, partial(edited_first, getattr(send, name)))

@@ -4,13 +4,16 @@ import json
 from collections.abc import Generator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.request import Request, urlopen
 
+import pytest
 from msgspec.structs import replace
 
 from careplan_bridge.criteria.deciding import decide, sign
+from careplan_bridge.endpoint import send
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.files import shipped
 from careplan_bridge.ledger.ledger import Ledger
@@ -105,5 +108,15 @@ def on_server(base: str, kind: str) -> list[Resource]:
     return sorted(resources, key=lambda resource: (len(resource["id"]), resource["id"]))
 
 
-def without_meta(resource: Resource) -> Resource:
-    return {name: value for name, value in resource.items() if name != "meta"}
+def edit_just_before_sending(monkeypatch: pytest.MonkeyPatch, base: str, change: dict[str, Any]) -> None:
+    """Another program edits the CarePlan, once, between our reading it and our writing it."""
+    edits = [change]
+
+    def edited_first(original: Any, client: Client, resource: dict[str, Any], **guard: Any) -> send.Answer:
+        if edits and '"CarePlan"' in json.dumps(resource, default=repr):
+            (care_plan,) = on_server(base, "CarePlan")
+            ask("PUT", f"{base}/CarePlan/{care_plan['id']}", {**care_plan, **edits.pop()})
+        return original(client, resource, **guard)
+
+    for name in ("update", "transaction"):
+        monkeypatch.setattr(send, name, partial(edited_first, getattr(send, name)))

@@ -43,7 +43,8 @@ def _decision(client: Client, ledger: Ledger, plan: Plan, record: DecisionRecord
     check = ledger.check(record.decision.digest)
     if check is None:
         raise OurFault(f"the check of decision {record.decision.id} is not in the ledger that acknowledged it")
-    return write_decision(client, ledger, plan, record.decision, check)
+    decided_on = ledger.plan(plan.id, record.decision.revision) or plan
+    return write_decision(client, ledger, decided_on, record.decision, check)
 
 
 def _joined(client: Client, plan_id: str, receipts: list[Receipt]) -> Receipt:
