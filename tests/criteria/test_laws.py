@@ -1,0 +1,270 @@
+"""Laws of judging that hold for every record."""
+
+import os
+import random
+import time
+from collections.abc import Generator
+from contextlib import contextmanager
+from datetime import timedelta
+from decimal import Decimal
+from itertools import islice, product
+from zoneinfo import ZoneInfo
+
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from msgspec.structs import replace
+
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
+from careplan_bridge.model.check import CriteriaCheck, CriterionResult, Outcome, Verdict
+from careplan_bridge.model.criterion import Condition
+from careplan_bridge.model.measure import Measure
+from careplan_bridge.model.reading import Reading, Unusable
+from careplan_bridge.model.value import Amount, Grade, Moment
+from tests.criteria import records
+from tests.criteria.build import (
+    ACTIVE,
+    DEFICIT,
+    EFFUSION,
+    FLEXION,
+    FORCE,
+    HYPEREXTENSION,
+    WALK,
+    checked,
+    criterion,
+    deg,
+    found,
+    grade,
+    instant,
+    moment,
+    reading,
+    unusable,
+)
+from tests.criteria.build import a_plan as plan_of
+from tests.criteria.records import SUPINE, Entry
+
+PLAN = records.the_plan()
+AT = moment(10, 9, 30)
+FACTS = {one.id: one for one in (FLEXION, DEFICIT, HYPEREXTENSION, FORCE, EFFUSION)}
+
+
+def the_check(entries: list[Entry], *, complete: bool = True) -> CriteriaCheck:
+    return checked(PLAN, *entries, at=AT, complete=complete)
+
+
+@given(records.records(), st.randoms(use_true_random=False))
+def test_order_and_duplicates_change_nothing(entries: list[Entry], chance: random.Random) -> None:
+    shuffled = [*entries, *entries[:3]]
+    chance.shuffle(shuffled)
+    assert the_check(shuffled) == the_check(entries)
+
+
+@given(records.records())
+def test_what_the_plan_is_not_about_changes_nothing(entries: list[Entry]) -> None:
+    strangers: list[Entry] = [
+        reading(WALK, deg(9, unit="s"), instant(9)),
+        unusable(WALK, instant(9)),
+        unusable(None, instant(9)),
+        found("another", "present", instant(9)),
+        reading(FLEXION, deg(1), instant(9), side="right"),
+        unusable(FLEXION, instant(9), side="right", qualifiers=ACTIVE),
+    ]
+    assert the_check([*entries, *strangers]) == the_check(entries)
+
+
+@contextmanager
+def in_zone(zone: str) -> Generator[None]:
+    before = os.environ["TZ"]
+    os.environ["TZ"] = zone
+    time.tzset()
+    yield
+    os.environ["TZ"] = before
+    time.tzset()
+
+
+@given(records.records())
+def test_the_zone_of_the_machine_and_of_the_moment_changes_nothing(entries: list[Entry]) -> None:
+    here = the_check(entries)
+    with in_zone("America/St_Johns"):
+        assert the_check(entries) == here
+    assert checked(PLAN, *entries, at=AT.astimezone(ZoneInfo("Asia/Kathmandu"))) == here
+
+
+def completions(entry: Entry) -> list[Entry]:
+    return [entry] if isinstance(entry, Unusable) else list(worlds_of(entry))
+
+
+def worlds_of(entry: Reading) -> list[Reading]:
+    """Every value a reading may have, known exactly. Bounds are whole numbers, so halves miss no case."""
+    if isinstance(entry.value, Amount):
+        return [replace(entry, value=exact) for exact in exact_amounts(entry.value)]
+    return [replace(entry, value=grade(level)) for level in exact_levels(entry)]
+
+
+def exact_amounts(value: Amount) -> list[Amount]:
+    halves = [deg(half / 2, unit=value.unit) for half in range(13)]
+    return [one for one in halves if one.low is not None and inside(one.low, value)]
+
+
+def inside(number: Decimal, value: Amount) -> bool:
+    assert value.low is not None
+    assert value.high is not None
+    above = number > value.low or (number == value.low and value.low_included)
+    return above and (number < value.high or (number == value.high and value.high_included))
+
+
+def exact_levels(entry: Reading) -> list[str]:
+    assert isinstance(entry.value, Grade)
+    if entry.measure == "finding":
+        return [entry.value.low or ""]
+    low, high = (EFFUSION.levels.index(end or "") for end in (entry.value.low, entry.value.high))
+    return list(EFFUSION.levels[low : high + 1])
+
+
+def judged_alone(condition: Condition, entries: list[Entry]) -> CriterionResult:
+    return checked(plan_of(criterion(condition, no_older_than=30)), *entries, at=AT).criteria[0]
+
+
+@st.composite
+def two_readings(draw: st.DrawFn, measure: Measure, second_side: str, *, closed: bool) -> list[Entry]:
+    """One reading of each side, or of two visits, exact or not."""
+    first, second = draw(records.values(measure)), draw(records.values(measure))
+    if closed:
+        first, second = (
+            replace(one, low_included=True, high_included=True) if isinstance(one, Amount) else one
+            for one in (first, second)
+        )
+    return [
+        reading(measure, first, instant(3), side="left"),
+        reading(measure, second, instant(9), side=second_side),
+    ]
+
+
+EXACT: list[tuple[Condition, Measure, str]] = [
+    (records.FLEXES, FLEXION, "left"),
+    (records.STRAIGHT, DEFICIT, "left"),
+    (records.GAINED, FLEXION, "left"),
+    (records.APART, DEFICIT, "right"),
+    (records.INDEX, FORCE, "right"),
+]
+
+
+@given(st.data(), st.sampled_from(EXACT))
+def test_at_one_criterion_the_verdict_is_exact(data: st.DataObject, asked: tuple[Condition, Measure, str]) -> None:
+    """Met if and only if every completion meets it, not met if and only if none does."""
+    condition, measure, other = asked
+    # With open ends the extreme of a quotient is not among its values, and no list of completions comes near enough.
+    entries = data.draw(two_readings(measure, other, closed=condition is records.INDEX))
+    answers = {judged_alone(condition, list(world)).verdict for world in product(*map(completions, entries))}
+    assume(condition is not records.INDEX or CANNOT_TELL not in answers)  # something may be divided by zero
+    expected = answers.pop() if len(answers) == 1 else CANNOT_TELL
+    assert judged_alone(condition, entries).verdict is expected
+
+
+@given(records.records(most=4), st.sampled_from([*records.SIMPLE, *records.COMPOUND]))
+@settings(max_examples=60)
+def test_a_verdict_never_says_more_than_every_completion(entries: list[Entry], condition: Condition) -> None:
+    said = judged_alone(condition, entries).verdict
+    if said is CANNOT_TELL:
+        return
+    worlds = list(islice(product(*map(completions, entries)), 200))
+    assert {judged_alone(condition, list(world)).verdict for world in worlds} == {said}
+
+
+OPPOSITES = {MET, NOT_MET}
+
+
+@st.composite
+def finer(draw: st.DrawFn, entry: Entry) -> Entry:
+    """The same entry, better known: a value, a moment, a qualifier, or what an unusable entry was after all."""
+    if isinstance(entry, Unusable):
+        return draw(st.just(entry) | settled(entry))
+    refined = draw(st.sampled_from(worlds_of(entry)))
+    if entry.measure == FLEXION.id and "position" not in entry.qualifiers and draw(st.booleans()):
+        refined = replace(refined, qualifiers=draw(st.sampled_from([SUPINE, {**SUPINE, "position": "sitting"}])))
+    at = entry.at
+    return replace(refined, at=draw(st.sampled_from([at, Moment(at.low, at.low), Moment(at.high, at.high)])))
+
+
+@st.composite
+def settled(draw: st.DrawFn, entry: Unusable) -> Entry:
+    """What the entry turns out to be: void, or a reading that the hint allows."""
+    hint = entry.hint
+    if entry.void or draw(st.booleans()) or hint.measure is None:
+        return replace(entry, void=True)
+    measure = FACTS[hint.measure]
+    at = hint.at or draw(records.moments())
+    value = hint.value or draw(records.values(measure))
+    one = reading(measure, value, at, side=hint.side or draw(st.sampled_from(["left", "right"])))
+    return replace(one, source=entry.source)
+
+
+@given(st.data(), records.records())
+@settings(max_examples=150)
+def test_knowing_more_never_turns_met_into_not_met_or_back(data: st.DataObject, entries: list[Entry]) -> None:
+    before = the_check(entries, complete=data.draw(st.booleans()))
+    after = the_check([data.draw(finer(entry)) for entry in entries])
+    for coarse, fine in zip(before.criteria, after.criteria, strict=True):
+        assert {coarse.verdict, fine.verdict} != OPPOSITES, coarse.id
+
+
+@given(st.data(), records.records())
+def test_an_excess_known_for_certain_stays_one_however_much_more_is_known(
+    data: st.DataObject, entries: list[Entry]
+) -> None:
+    before = the_check(entries)
+    after = the_check([data.draw(finer(entry)) for entry in entries])
+    certain = {one.id for one in before.restrictions if one.state == "exceeded"}
+    assert certain <= {one.id for one in after.restrictions if one.state == "exceeded"}
+
+
+@given(records.records())
+def test_time_alone_changes_nothing_before_the_next_change_and_something_at_it(entries: list[Entry]) -> None:
+    now = the_check(entries)
+    if now.next_change_at is None:
+        for days in (1, 3, 30, 400):
+            assert timeless(checked(PLAN, *entries, at=AT + timedelta(days=days))) == timeless(now)
+        return
+    assert now.next_change_at > AT
+    tick = timedelta(microseconds=1)
+    for share in (1, 2, 3):
+        between = AT + (now.next_change_at - tick - AT) * share / 3
+        assert timeless(checked(PLAN, *entries, at=between)) == timeless(now)
+    assert timeless(checked(PLAN, *entries, at=now.next_change_at)) != timeless(now)
+
+
+def timeless(check: CriteriaCheck) -> CriteriaCheck:
+    return replace(check, at=AT, day=0, next_change_at=None)
+
+
+@given(records.records())
+def test_the_digest_is_the_same_as_long_as_nothing_has_changed(entries: list[Entry]) -> None:
+    now = the_check(entries)
+    later = checked(PLAN, *entries, at=AT + timedelta(seconds=1))
+    assert (now.digest == later.digest) or timeless(now) != timeless(later)
+    if now.criteria[0].readings:
+        touched = [entry for entry in entries if entry.source == now.criteria[0].readings[0].source]
+        amended = [replace(entry, source=replace(entry.source, version="2")) for entry in touched]
+        rest = [entry for entry in entries if entry not in touched]
+        assert the_check([*rest, *amended]).digest != now.digest
+
+
+@given(records.records())
+def test_unknown_never_awaits_a_decision(entries: list[Entry]) -> None:
+    check = the_check(entries)
+    if check.outcome is Outcome.AWAITING_DECISION:
+        assert {one.verdict for one in check.criteria} == {MET}
+        assert check.missing == ()
+    assert the_check(entries, complete=False).outcome is not Outcome.AWAITING_DECISION
+
+
+def test_awaiting_a_decision_is_within_reach() -> None:
+    """The law above would hold of a check that never awaits one."""
+    conditions = (records.FLEXES, records.CALM_TWICE)
+    entries: list[Entry] = [
+        reading(FLEXION, deg(3), instant(9)),
+        reading(EFFUSION, grade("1+"), instant(5)),
+        reading(EFFUSION, grade("trace"), instant(9)),
+        found("calf", "absent", instant(9)),
+    ]
+    check = checked(records.the_plan(conditions), *entries, at=AT)
+    assert (check.outcome, [one.verdict for one in check.criteria]) == (Outcome.AWAITING_DECISION, [Verdict.MET] * 2)
