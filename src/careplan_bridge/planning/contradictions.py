@@ -33,7 +33,7 @@ from careplan_bridge.planning.orders import about_restriction
 LOOSE = frozenset({"movement", "position"})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Placed:
     """A restriction with the stage it stands in; `own`: that of the criterion, so that it holds as long as the stage lasts."""
 
