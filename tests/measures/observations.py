@@ -13,14 +13,28 @@ CLINIC = Clinic(base=BASE, name="Alder Quay Rehabilitation", contact="made-up te
 LOCAL = (
     LocalCode(system=BASE, code="KFA", measure="knee_flexion", qualifiers={"movement": "active"}),
     LocalCode(system=BASE, code="KROM", arc="knee_arc", qualifiers={"movement": "passive"}),
-    LocalCode(system=BASE, code="HHD", measure="hhd_force", qualifiers={"muscle": "knee extensors"}, performer="Practitioner/t2"),
+    LocalCode(
+        system=BASE,
+        code="HHD",
+        measure="hhd_force",
+        qualifiers={"muscle": "knee extensors"},
+        performer="Practitioner/t2",
+    ),
     LocalCode(system=BASE, code="DAY", measure="tug", since="2026-03-02"),
 )
 SITES = (
     Conventions(),
     Conventions(clinic=CLINIC, codes=LOCAL),
-    Conventions(clinic=CLINIC, codes=LOCAL, extension_sign="deficit-positive", kilogram_means_force=True, arc="two-number"),
-    Conventions(clinic=CLINIC, codes=LOCAL, extension_sign="deficit-negative", arc="neutral-zero", unit_aliases={"lb": "[lbf_av]"}),
+    Conventions(
+        clinic=CLINIC, codes=LOCAL, extension_sign="deficit-positive", kilogram_means_force=True, arc="two-number"
+    ),
+    Conventions(
+        clinic=CLINIC,
+        codes=LOCAL,
+        extension_sign="deficit-negative",
+        arc="neutral-zero",
+        unit_aliases={"lb": "[lbf_av]"},
+    ),
 )
 
 Json = Any
@@ -44,8 +58,12 @@ CODES = concept(
     (f"{BASE}/CodeSystem/measure", "knee_effusion_stroke"), (f"{BASE}/CodeSystem/measure", "knee_extensor_lag"),
     (f"{BASE}/CodeSystem/measure", "knee_flexion"), (f"{BASE}/CodeSystem/measure", "mmt_grade"),
 )  # fmt: skip
-BODY_SITES = concept((names.SNOMED, "82169009"), (names.SNOMED, "6757004"), (names.SNOMED, "91775009"), words=("left knee", "both"))
-METHODS = concept((names.SNOMED, "21278004"), (names.SNOMED, "761996005"), words=("passive", "visual estimate", "by hand"))
+BODY_SITES = concept(
+    (names.SNOMED, "82169009"), (names.SNOMED, "6757004"), (names.SNOMED, "91775009"), words=("left knee", "both")
+)
+METHODS = concept(
+    (names.SNOMED, "21278004"), (names.SNOMED, "761996005"), words=("passive", "visual estimate", "by hand")
+)
 NUMBERS = st.integers(-20, 220) | st.sampled_from([0.92, 15.5, 90.25, 1e15])
 QUANTITIES = st.builds(
     lambda value, unit, code, comparator: _filled(
@@ -56,7 +74,9 @@ QUANTITIES = st.builds(
     st.sampled_from([None, "deg", "deg", "kg", "N", "m", "[ft_i]", "{score}", "1", "s", "64098-7"]),
     st.sampled_from([None, None, None, "<", ">=", "~"]),
 )
-TEXTS = st.sampled_from(["0-130", "5-130", "0-5-130", "<90", "110-115", "6/10", "2-7/10", "1+", "Trace", "4+/5", "WNL", "present", "95"])
+TEXTS = st.sampled_from(
+    ["0-130", "5-130", "0-5-130", "<90", "110-115", "6/10", "2-7/10", "1+", "Trace", "4+/5", "WNL", "present", "95"]
+)
 VALUES = st.fixed_dictionaries(
     {},
     optional={
@@ -64,7 +84,9 @@ VALUES = st.fixed_dictionaries(
         "valueInteger": st.integers(-5, 130),
         "valueString": TEXTS,
         "valueBoolean": st.booleans(),
-        "valueCodeableConcept": concept((names.LOINC, "LA6111-4"), (f"{BASE}/CodeSystem/level", "1+"), words=("absent", "trace", "2")),
+        "valueCodeableConcept": concept(
+            (names.LOINC, "LA6111-4"), (f"{BASE}/CodeSystem/level", "1+"), words=("absent", "trace", "2")
+        ),
         "valueRange": st.fixed_dictionaries({}, optional={"low": QUANTITIES, "high": QUANTITIES}),
         "dataAbsentReason": concept(("http://terminology.hl7.org/CodeSystem/data-absent-reason", "not-performed")),
     },
@@ -81,10 +103,10 @@ EXTENSIONS = st.lists(
     ),
     max_size=3,
 )
-MOMENTS = st.sampled_from(["2026-03-02T09:00:00+01:00", "2026-03-02", "2026-03", "2026", "2026-03-01T23:30:00Z", "02.03.2026"])
-COMPONENTS = st.lists(
-    st.builds(lambda code, value: {"code": code, **value}, CODES, ONE_VALUE | VALUES), max_size=2
+MOMENTS = st.sampled_from(
+    ["2026-03-02T09:00:00+01:00", "2026-03-02", "2026-03", "2026", "2026-03-01T23:30:00Z", "02.03.2026"]
 )
+COMPONENTS = st.lists(st.builds(lambda code, value: {"code": code, **value}, CODES, ONE_VALUE | VALUES), max_size=2)
 
 
 def _observation(named: dict[str, Json], value: dict[str, Json]) -> dict[str, Json]:
@@ -96,12 +118,16 @@ OBSERVATIONS = st.builds(
     st.fixed_dictionaries(
         {
             "id": maybe(st.sampled_from("abcdef")),
-            "status": st.sampled_from(["final", "final", "final", "preliminary", "amended", "entered-in-error", "registered", None]),
+            "status": st.sampled_from(
+                ["final", "final", "final", "preliminary", "amended", "entered-in-error", "registered", None]
+            ),
             "code": maybe(CODES),
             "subject": maybe(st.sampled_from([{"reference": "Patient/ada"}, {"reference": "Patient/bo"}])),
             "effectiveDateTime": maybe(MOMENTS),
             "issued": st.sampled_from([None, None, "2026-03-05T00:00:00Z", "2026-02-01T00:00:00Z"]),
-            "meta": maybe(st.sampled_from([{"versionId": "1"}, {"versionId": "2", "lastUpdated": "2026-03-04T00:00:00Z"}])),
+            "meta": maybe(
+                st.sampled_from([{"versionId": "1"}, {"versionId": "2", "lastUpdated": "2026-03-04T00:00:00Z"}])
+            ),
             "bodySite": maybe(BODY_SITES),
             "method": maybe(METHODS),
             "extension": maybe(EXTENSIONS),

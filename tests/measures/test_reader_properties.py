@@ -24,7 +24,9 @@ PATIENTS = st.sampled_from([None, "Patient/ada"])
 
 
 @given(PAIRS, JSON | spoiled() | OBSERVATIONS, PATIENTS)
-def test_every_json_value_ends_as_a_reading_or_with_a_reason(pair: tuple[Reader, Reader], resource: Any, patient: str | None):
+def test_every_json_value_ends_as_a_reading_or_with_a_reason(
+    pair: tuple[Reader, Reader], resource: Any, patient: str | None
+):
     results = pair[0].read(resource, patient=patient)
     assert results
     for result in results:
@@ -32,14 +34,18 @@ def test_every_json_value_ends_as_a_reading_or_with_a_reason(pair: tuple[Reader,
 
 
 @given(PAIRS, st.lists(spoiled() | OBSERVATIONS, max_size=4), PATIENTS)
-def test_reading_by_shape_says_what_careful_reading_says(pair: tuple[Reader, Reader], feed: Sequence[Any], patient: str | None):
+def test_reading_by_shape_says_what_careful_reading_says(
+    pair: tuple[Reader, Reader], feed: Sequence[Any], patient: str | None
+):
     quick, careful = pair
     for resource in feed:
         assert quick.read(resource, patient=patient) == careful.read(resource, patient=patient)
 
 
 @given(PAIRS, FEEDS, st.randoms(use_true_random=False), PATIENTS)
-def test_neither_order_nor_copies_change_anything(pair: tuple[Reader, Reader], feed: list[Any], chance: Any, patient: str | None):
+def test_neither_order_nor_copies_change_anything(
+    pair: tuple[Reader, Reader], feed: list[Any], chance: Any, patient: str | None
+):
     reader = pair[0]
     expected = reader.read_all(feed, patient=patient)
     again = [copy.deepcopy(one) for one in feed + feed[:2]]

@@ -28,6 +28,7 @@ class Careful:
     def __init__(self, catalogue: Catalogue, conventions: Conventions) -> None:
         self.zone = zones(conventions.zone)
         self._catalogue = catalogue
+        self._site = conventions
         self._codes = Codes(catalogue, conventions)
         self._contexts = Contexts(catalogue, self._codes)
         self._values = Values(catalogue, conventions)
@@ -88,6 +89,7 @@ class Careful:
             try:
                 measure = self._catalogue.measures[meaning.id]
                 shape.rule, shape.unit = self._values.number_rule(measure, member(observation, "valueQuantity"))
+                shape.prepare(measure, self._site)
             except Refused as reason:
                 shape.pieces = self._values.refused(meaning, reason)
         else:

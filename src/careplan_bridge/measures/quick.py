@@ -14,16 +14,23 @@ from careplan_bridge.measures.collection import Read, may_be_settled
 from careplan_bridge.measures.entry import DECODER, UNUSUAL, Entry
 from careplan_bridge.measures.loose import Json, as_written, decode
 from careplan_bridge.measures.moments import check_issue, written
-from careplan_bridge.measures.outcome import Facts
+from careplan_bridge.measures.outcome import Facts, Result
 from careplan_bridge.measures.refusal import Refused
 from careplan_bridge.measures.shapes import Shape
 from careplan_bridge.measures.standing import patient_fault
 from careplan_bridge.model.digest import digest
-from careplan_bridge.model.reading import Source
+from careplan_bridge.model.reading import Reading, Source
+from careplan_bridge.model.value import Moment
 
 _MOST = 8192  # a feed has a few hundred shapes; a hostile one must not fill the memory
 
-_UNUSUAL = attrgetter(*UNUSUAL)
+_decode = DECODER.decode
+_unusual = attrgetter(*UNUSUAL)
+_USUAL = _unusual(Entry())  # the defaults themselves: comparing them is comparing identities
+_shape_parts = attrgetter("code", "bodySite", "method", "extension", "valueCodeableConcept", "valueBoolean")
+_around_parts = attrgetter("performer", "device", "method", "derivedFrom")
+_unit_parts = attrgetter("comparator", "unit", "system", "code")
+
 _Key = tuple[object, ...]
 Kept = TypeVar("Kept")
 
@@ -33,11 +40,12 @@ class Quick:
         self._careful = careful
         self._shapes: dict[_Key, Shape] = {}
         self._around: dict[_Key, dict[str, str]] = {}
+        self._moments: dict[str, Moment | None] = {}
 
     def read(self, line: bytes, patient: str | None) -> Read | None:
         """What the entry says; None where it has to be read with care."""
         try:
-            entry = DECODER.decode(line)
+            entry = _decode(line)
             return self._read(entry, line, patient) if _is_plain(entry) else None
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             return None
@@ -45,86 +53,96 @@ class Quick:
     def _read(self, entry: Entry, line: bytes, patient: str | None) -> Read | None:
         number, unread = _number(entry)
         shape = self._shape(entry, unread, line)
-        if not shape.lasting:
+        at, around = self._moment(entry.effectiveDateTime), self._circumstances(entry, line)
+        if not shape.lasting or at is None or around is None:
             return None
-        facts = self._facts(entry, line, patient)
-        if facts is None:
-            return None
-        results = self._careful.outcomes.of_shape(shape, number, facts)
-        meta = entry.meta
+        results = self._results(shape, number, entry, _source(entry, line), at, around, patient)
+        identifiers = tuple([(one.system, one.value) for one in entry.identifier if one.system and one.value])
         return Read(
             f"Observation/{entry.id}",
             results,
-            facts.source.version,
-            meta.lastUpdated or None if meta else None,
-            tuple([(one.system, one.value) for one in entry.identifier if one.system and one.value]),
-            line=line if may_be_settled(results) else None,
+            (entry.meta.versionId or None) if entry.meta else None,
+            (entry.meta.lastUpdated or None) if entry.meta else None,
+            identifiers,
+            line=None if results[0].__class__ is Reading or not may_be_settled(results) else line,
         )
+
+    def _results(
+        self,
+        shape: Shape,
+        number: str | None,
+        entry: Entry,
+        source: Source,
+        at: Moment,
+        around: dict[str, str],
+        patient: str | None,
+    ) -> tuple[Result, ...]:
+        late = self._later_than_issue(at, entry.issued) if entry.issued else None
+        other = patient_fault(entry.subject.reference if entry.subject else None, patient) if patient else None
+        if number and shape.recipe and not late and not other:
+            reading = shape.recipe.reading(number, source, at, around)
+            if reading is not None:
+                return (reading,)
+        return self._careful.outcomes.of_shape(shape, number, Facts(source, at, late, other, around))
 
     def _shape(self, entry: Entry, unread: bytes, line: bytes) -> Shape:
         unit = entry.valueQuantity
         key = (
-            bytes(entry.code),
-            bytes(entry.bodySite),
-            bytes(entry.method),
-            bytes(entry.extension),
-            bytes(entry.valueCodeableConcept),
-            bytes(entry.valueBoolean),
+            *map(bytes, _shape_parts(entry)),
             entry.status,
             unread,
-            (unit.comparator, unit.unit, unit.system, unit.code) if unit else None,
-            bool(entry.valueInteger),
+            _unit_parts(unit) if unit else None,
+            not entry.valueInteger,
         )
-        found = self._shapes.get(key)
-        return found or _keep(self._shapes, key, self._careful.shape(_object(line)))
+        return self._shapes.get(key) or _keep(self._shapes, key, self._careful.shape(_object(line)))
 
-    def _facts(self, entry: Entry, line: bytes, patient: str | None) -> Facts | None:
-        at = written(entry.effectiveDateTime or "", self._careful.zone)
-        around = self._circumstances(entry, line)
-        if at is None or around is None:
-            return None
-        refused: Refused | None = None
-        if entry.issued:
-            try:
-                check_issue(at, entry.issued, self._careful.zone)
-            except Refused as reason:
-                refused = reason
-        version = entry.meta.versionId if entry.meta else None
-        source = Source(f"Observation/{entry.id}", version or None, "" if version else digest(_object(line)))
-        subject = entry.subject.reference if entry.subject else None
-        return Facts(source, at, refused, patient_fault(subject, patient) if patient else None, around)
+    def _moment(self, said: str | None) -> Moment | None:
+        """A visit's entries often share their time."""
+        if said not in self._moments:
+            return _keep(self._moments, said or "", written(said or "", self._careful.zone))
+        return self._moments[said]
+
+    def _later_than_issue(self, at: Moment, issued: str) -> Refused | None:
+        try:
+            check_issue(at, issued, self._careful.zone)
+        except Refused as reason:
+            return reason
+        return None
 
     def _circumstances(self, entry: Entry, line: bytes) -> dict[str, str] | None:
         """The circumstances but for the visit are those of many entries."""
-        key = (bytes(entry.performer), bytes(entry.device), bytes(entry.method), bytes(entry.derivedFrom))
+        key = tuple(map(bytes, _around_parts(entry)))
         around = self._around.get(key)
         if around is None:
             around = _keep(self._around, key, circumstances({**_object(line), "encounter": None}))
         if entry.encounter is None:
             return around
-        visit = entry.encounter.reference
-        return {**around, "visit": visit} if visit else None
+        return {**around, "visit": entry.encounter.reference} if entry.encounter.reference else None
 
 
 def _is_plain(entry: Entry) -> bool:
-    if entry.resourceType != "Observation" or not entry.id or not entry.effectiveDateTime:
-        return False
-    return not any(_UNUSUAL(entry))
+    named = entry.resourceType == "Observation" and entry.id and entry.effectiveDateTime
+    return bool(named) and _unusual(entry) == _USUAL
 
 
 def _number(entry: Entry) -> tuple[str | None, bytes]:
     """The number as written, and the text of a value that is none."""
-    raw = entry.valueInteger or (entry.valueQuantity.value if entry.valueQuantity else b"")
-    number = as_written(bytes(raw))
-    return number, b"" if number else bytes(raw)
+    raw = bytes(entry.valueInteger or (entry.valueQuantity.value if entry.valueQuantity else b""))
+    number = as_written(raw)
+    return number, b"" if number else raw
+
+
+def _source(entry: Entry, line: bytes) -> Source:
+    version = entry.meta.versionId if entry.meta else None
+    return Source(f"Observation/{entry.id}", version or None, "" if version else digest(_object(line)))
 
 
 def _object(line: bytes) -> Json:
     return decode(line)  # pyright: ignore[reportReturnType] - the entry was an object when it was decoded before
 
 
-def _keep(cache: dict[_Key, Kept], key: _Key, value: Kept) -> Kept:
+def _keep(cache: dict[_Key, Kept] | dict[str, Kept], key: _Key | str, value: Kept) -> Kept:
     if len(cache) >= _MOST:
         cache.clear()
-    cache[key] = value
+    cache[key] = value  # pyright: ignore[reportArgumentType]
     return value

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from careplan_bridge.measures.context import Context, Settled, settle
 from careplan_bridge.measures.numbers import NumberRule, plausible_range
 from careplan_bridge.measures.pieces import Piece
+from careplan_bridge.measures.recipe import Recipe, recipe
 from careplan_bridge.measures.refusal import Refused
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.measure import Measure, Range
@@ -27,6 +28,7 @@ class Shape:
     unit: str | None = None
     pieces: tuple[Piece, ...] = ()
     lasting: bool = True
+    recipe: Recipe | None = None
     _settled: dict[str, tuple[Settled, Range | None]] = field(default_factory=dict[str, tuple[Settled, "Range | None"]])
 
     def settled(
@@ -39,6 +41,14 @@ class Shape:
         if found is None:
             found = self._settled[measure.id] = _settle(context, piece, measure, site)
         return found
+
+    def prepare(self, measure: Measure, site: Conventions) -> None:
+        """Makes the recipe, where nothing but the number is open."""
+        plain = self.context is not None and self.context.meaning is not None and self.context.meaning.reads_as != "raw-extension"
+        if self.context is None or self.rule is None or self.refused is not None or not plain:
+            return
+        settled, within = self.settled(self.context, Piece(measure.id, None), measure, site)
+        self.recipe = recipe(self.rule, self.unit, settled, within)
 
 
 def _settle(context: Context, piece: Piece, measure: Measure, site: Conventions) -> tuple[Settled, Range | None]:

@@ -88,7 +88,12 @@ def convert(value: Decimal, unit_from: str, unit_to: str) -> Decimal | None:
     by = factor(unit_from, unit_to)
     if by is None:
         return None
-    return value if by == 1 else _plain(_EXACT.multiply(value, by))
+    return value if by == 1 else times(value, by)
+
+
+def times(value: Decimal, by: Decimal) -> Decimal:
+    """The exact product, printed as a person would write it."""
+    return _plain(_EXACT.multiply(value, by))
 
 
 @lru_cache(maxsize=4096)

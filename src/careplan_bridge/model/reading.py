@@ -35,7 +35,7 @@ class Recorded(Struct, frozen=True, gc=False):
     unit: str | None = None
 
 
-class Reading(Struct, frozen=True, kw_only=True):
+class Reading(Struct, frozen=True, kw_only=True, gc=False):
     """`side`: left, right, involved, uninvolved, or None where the measure has none (or, if optional, none was given)."""
 
     source: Source
@@ -49,7 +49,7 @@ class Reading(Struct, frozen=True, kw_only=True):
     caveats: tuple[Caveat, ...] = ()
 
 
-class Hint(Struct, frozen=True, kw_only=True):
+class Hint(Struct, frozen=True, kw_only=True, gc=False):
     """What was known of an entry that could not be read: enough to know which criteria and restrictions it may touch."""
 
     measure: str | None = None
@@ -59,7 +59,7 @@ class Hint(Struct, frozen=True, kw_only=True):
     at: Moment | None = None
 
 
-class Unusable(Struct, frozen=True, kw_only=True):
+class Unusable(Struct, frozen=True, kw_only=True, gc=False):
     """`reason` is a code of the documented list; `void` entries (entered-in-error, cancelled) count as never made."""
 
     source: Source
