@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from msgspec.structs import replace
 
-from careplan_bridge.endpoint.http import Client
+from careplan_bridge.endpoint.http import Ask, Client
 from careplan_bridge.endpoint.outcomes import LoginFailed, Unreachable
 from careplan_bridge.endpoint.read import Stored, read
 from careplan_bridge.endpoint.scopes import missing_scopes
@@ -64,6 +64,14 @@ def test_a_token_from_the_environment_goes_to_the_endpoint() -> None:
         route = router.get(URL).mock(return_value=json(GOAL))
         read(client, "Goal/g")
     assert route.calls.last.request.headers["Authorization"] == "Bearer abc"
+
+
+def test_whatever_asks_elsewhere_the_token_stays_here() -> None:
+    auth = Auth(kind="token", token_env="T")
+    with script(), client_of(endpoint(auth=auth), environ={"T": "abc"}) as client:
+        here, there = (client.request(Ask(method="GET", url=url, what="x"), "1") for url in (URL, TOKEN_URL))
+    assert "Authorization" in here.headers
+    assert "Authorization" not in there.headers
 
 
 def test_a_token_from_a_file_only_its_owner_can_read(tmp_path: Path) -> None:

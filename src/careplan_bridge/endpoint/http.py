@@ -24,7 +24,7 @@ import msgspec
 
 from careplan_bridge.endpoint.issues import Issue, issues_of
 from careplan_bridge.endpoint.login import BackendServices, Login, NoLogin, Secret, fixed_token
-from careplan_bridge.endpoint.origin import encrypted_or_local, is_loopback, origin, same_origin
+from careplan_bridge.endpoint.origin import Origin, encrypted_or_local, is_loopback, origin, same_origin
 from careplan_bridge.endpoint.outcomes import Action, LoginFailed, Refused, Trouble, error_for, outcome_of
 from careplan_bridge.endpoint.patience import Patience, retry_after
 from careplan_bridge.errors import LoginRefused, WrongUse
@@ -173,13 +173,14 @@ class Client:
 
     def _once(self, ask: Ask) -> Reply | Trouble:
         request_id = str(uuid4())
-        request = self._request(ask, request_id)
+        request = self.request(ask, request_id)
         with _urls_unlogged():
             result = _sent(self._http, request, ask)
         log.debug("%s: %s, request %s", ask.what, _status(result), request_id)
         return result
 
-    def _request(self, ask: Ask, request_id: str) -> httpx.Request:
+    def request(self, ask: Ask, request_id: str) -> httpx.Request:
+        """The request as it goes out, with the token if it goes to the configured origin."""
         headers = {"Accept": FHIR_JSON, "X-Request-Id": request_id, **ask.headers}
         # httpx would send a default header to whatever host a link names.
         if ask.login and same_origin(ask.url, self.base) and (authorization := self._login.header()):
@@ -200,12 +201,11 @@ class Client:
         return url
 
     def _same_origin(self, url: str, what: str) -> None:
-        if not same_origin(url, self.base):
-            place = origin(url)
-            where = f"{place[0]}://{place[1]}:{place[2]}" if place else "an address that cannot be read"
+        same = same_origin(url, self.base)
+        if not (same and _is_readable(url)):
             raise Refused(
-                f"{what}: the server points to {where}, which is not the origin of `base`; it was not followed."
-                " If it is the same server, set `base` to the address it knows itself by"
+                f"{what}: the server points to {_named(None if same else origin(url))}, which is not an address at the origin of"
+                " `base`; it was not followed. If it is the same server, set `base` to the address it knows itself by"
             )
 
     def _asked_wait(self, result: Reply | Trouble) -> float | None:
@@ -291,6 +291,18 @@ def _trust(ca_file: str | None) -> ssl.SSLContext:
 
 def _prefer(value: str) -> dict[str, str]:
     return {"Prefer": value} if value else {}
+
+
+def _named(place: Origin | None) -> str:
+    return f"{place[0]}://{place[1]}:{place[2]}" if place else "something that cannot be read"
+
+
+def _is_readable(url: str) -> bool:
+    try:
+        httpx.URL(url)
+    except httpx.InvalidURL:
+        return False
+    return True
 
 
 def _verbatim(url: str) -> dict[str, bytes]:
