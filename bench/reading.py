@@ -29,7 +29,9 @@ from careplan_bridge.model.reading import Readings
 
 BASE = "https://example.org/alder-quay"
 SITE = Conventions(
-    clinic=Clinic(base=BASE, name="Alder Quay Rehabilitation", contact="made-up telephone text", timezone="Europe/Berlin"),
+    clinic=Clinic(
+        base=BASE, name="Alder Quay Rehabilitation", contact="made-up telephone text", timezone="Europe/Berlin"
+    ),
     extension_sign="deficit-positive",
     codes=(LocalCode(system=BASE, code="KFA", measure="knee_flexion", qualifiers={"movement": "active"}),),
 )
@@ -102,7 +104,12 @@ def _shapes() -> Iterator[Json]:
 
 
 def _published() -> Iterator[tuple[str, str, int, int]]:
-    yield from (("41343-5", "deg", 60, 140), ("41347-6", "deg", 60, 140), ("41345-0", "deg", 0, 15), ("41349-2", "deg", 0, 15))
+    yield from (
+        ("41343-5", "deg", 60, 140),
+        ("41347-6", "deg", 60, 140),
+        ("41345-0", "deg", 0, 15),
+        ("41349-2", "deg", 0, 15),
+    )
     yield from (("72514-3", "{score}", 0, 10), ("64098-7", "m", 100, 700), ("64098-7", "[ft_i]", 300, 2000))
 
 
@@ -125,9 +132,7 @@ def _concept(system: str, code: str) -> Json:
     return {"coding": [{"system": system, "code": code, "display": "as the sender shows it"}]}
 
 
-def _observation(
-    number: int, person: int, at: datetime, kind: Json, chance: random.Random, *, versions: bool
-) -> Json:
+def _observation(number: int, person: int, at: datetime, kind: Json, chance: random.Random, *, versions: bool) -> Json:
     low, high = kind["range"]  # pyright: ignore[reportGeneralTypeIssues,reportUnknownVariableType]
     return {
         "resourceType": "Observation",
@@ -153,7 +158,9 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=100_000)
     parser.add_argument("--shapes", type=int, default=400)
-    parser.add_argument("--versions", action="store_true", help="entries carry the server's version, so no content digest is needed")
+    parser.add_argument(
+        "--versions", action="store_true", help="entries carry the server's version, so no content digest is needed"
+    )
     return parser.parse_args()
 
 

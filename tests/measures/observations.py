@@ -47,7 +47,11 @@ def maybe(strategy: st.SearchStrategy[Json]) -> st.SearchStrategy[Json]:
 def concept(*codes: tuple[str, str], words: tuple[str, ...] = ()) -> st.SearchStrategy[Json]:
     coding = st.sampled_from(codes).map(lambda code: {"system": code[0], "code": code[1]})
     said = st.sampled_from((None, *words))
-    return st.builds(lambda coded, text: _filled({"coding": coded, "text": text}), st.lists(coding, max_size=2), said)
+    return st.builds(_concept, st.lists(coding, max_size=2), said)
+
+
+def _concept(coded: Json, text: Json) -> Json:
+    return _filled({"coding": coded, "text": text})
 
 
 CODES = concept(
@@ -65,10 +69,15 @@ METHODS = concept(
     (names.SNOMED, "21278004"), (names.SNOMED, "761996005"), words=("passive", "visual estimate", "by hand")
 )
 NUMBERS = st.integers(-20, 220) | st.sampled_from([0.92, 15.5, 90.25, 1e15])
+
+
+def _quantity(value: Json, unit: Json, code: Json, comparator: Json) -> Json:
+    system = names.UCUM if code else None
+    return _filled({"value": value, "unit": unit, "system": system, "code": code, "comparator": comparator})
+
+
 QUANTITIES = st.builds(
-    lambda value, unit, code, comparator: _filled(
-        {"value": value, "unit": unit, "system": names.UCUM if code else None, "code": code, "comparator": comparator}
-    ),
+    _quantity,
     maybe(NUMBERS),
     st.sampled_from([None, None, "deg", "kg", "lb", "in", "°", "points"]),
     st.sampled_from([None, "deg", "deg", "kg", "N", "m", "[ft_i]", "{score}", "1", "s", "64098-7"]),
@@ -91,13 +100,27 @@ VALUES = st.fixed_dictionaries(
         "dataAbsentReason": concept(("http://terminology.hl7.org/CodeSystem/data-absent-reason", "not-performed")),
     },
 )
-ONE_VALUE = VALUES.map(lambda value: dict(list(value.items())[:1]))
+
+
+def _first(value: dict[str, Json]) -> dict[str, Json]:
+    return dict(list(value.items())[:1])
+
+
+ONE_VALUE = VALUES.map(_first)
+
+
+def _qualifier(name: str, value: str) -> Json:
+    parts = [{"url": names.QUALIFIER_NAME, "valueString": name}, {"url": names.QUALIFIER_VALUE, "valueString": value}]
+    return {"url": names.MEASURE_QUALIFIER_EXTENSION, "extension": parts}
+
+
+def _component(code: Json, value: dict[str, Json]) -> Json:
+    return {"code": code, **value}
+
+
 EXTENSIONS = st.lists(
     st.builds(
-        lambda name, value: {
-            "url": names.MEASURE_QUALIFIER_EXTENSION,
-            "extension": [{"url": "name", "valueString": name}, {"url": "value", "valueString": value}],
-        },
+        _qualifier,
         st.sampled_from(["side", "movement", "muscle", "position", "context"]),
         st.sampled_from(["left", "involved", "active", "passive", "knee extensors", "supine", "rest"]),
     ),
@@ -106,7 +129,7 @@ EXTENSIONS = st.lists(
 MOMENTS = st.sampled_from(
     ["2026-03-02T09:00:00+01:00", "2026-03-02", "2026-03", "2026", "2026-03-01T23:30:00Z", "02.03.2026"]
 )
-COMPONENTS = st.lists(st.builds(lambda code, value: {"code": code, **value}, CODES, ONE_VALUE | VALUES), max_size=2)
+COMPONENTS = st.lists(st.builds(_component, CODES, ONE_VALUE | VALUES), max_size=2)
 
 
 def _observation(named: dict[str, Json], value: dict[str, Json]) -> dict[str, Json]:
@@ -155,7 +178,7 @@ def spoiled(draw: st.DrawFn) -> dict[str, Json]:
     observation = copy.deepcopy(draw(OBSERVATIONS))  # what strategies sample from is shared
     owner: Json = observation
     while True:
-        keys = list(owner) if isinstance(owner, dict) else list(range(len(owner)))
+        keys = _keys(owner)
         if not keys:
             return observation
         key = draw(st.sampled_from(keys))
@@ -163,6 +186,10 @@ def spoiled(draw: st.DrawFn) -> dict[str, Json]:
             owner[key] = draw(JSON)
             return observation
         owner = owner[key]
+
+
+def _keys(owner: Json) -> list[Json]:
+    return list(owner.keys()) if hasattr(owner, "keys") else list(range(len(owner)))
 
 
 def _filled(members: dict[str, Json]) -> dict[str, Json]:

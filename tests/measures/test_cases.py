@@ -10,7 +10,7 @@ import pytest
 
 from careplan_bridge.measures.conventions_file import read_conventions
 from careplan_bridge.measures.feed import read_lines
-from careplan_bridge.measures.loose import decode
+from careplan_bridge.measures.loose import decode, objects
 from careplan_bridge.measures.reader import Reader
 from careplan_bridge.measures.reasons import REASONS
 from careplan_bridge.model.conventions import Conventions
@@ -70,8 +70,8 @@ def conventions_of(folder: Path, catalogue: Catalogue) -> Conventions:
 def test_what_comes_out_is_what_stands_beside_it(name: str, catalogue: Catalogue):
     folder = DATA / name
     expected = json.loads((folder / "expected.json").read_text(), parse_float=Decimal, parse_int=Decimal)
-    given: Any = decode((folder / "input.json").read_bytes())
-    resources: list[Any] = given if isinstance(given, list) else [given]
+    given = decode((folder / "input.json").read_bytes())
+    resources = objects(given)
     reader = Reader(catalogue, conventions_of(folder, catalogue))
     found = reader.read_all(resources, patient=expected.get("patient"))
     wanted = sorted(({**DEFAULTS, **one} for one in expected["readings"]), key=repr)

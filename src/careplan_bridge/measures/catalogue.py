@@ -156,9 +156,14 @@ def _refused(name: str, what: str) -> FileRefused:
 
 
 def _coded(files: list[_File], section: str, kind: type[Entry]) -> tuple[Entry, ...]:
-    return tuple(
-        msgspec.convert({**entry, "system": file.system}, kind) for file in files for entry in getattr(file, section)
-    )
+    return tuple(_in_system(file.system, entry, kind) for file in files for entry in getattr(file, section))
+
+
+def _in_system(system: str, entry: dict[str, Any], kind: type[Entry]) -> Entry:
+    try:
+        return msgspec.convert({**entry, "system": system}, kind)
+    except msgspec.ValidationError as error:
+        raise _refused("mappings", f"code {entry.get('code', entry.get('key'))}: {error}") from None
 
 
 def _all(groups: Iterable[tuple[Entry, ...]]) -> tuple[Entry, ...]:

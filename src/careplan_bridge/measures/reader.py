@@ -103,7 +103,9 @@ def _no_observation(line: bytes, name: str | None) -> Read:
 def _source(resource: Json, name: str | None) -> Source:
     """A server's id and version name one state of an entry; where either is missing, a digest of the content does."""
     named, version = text(resource.get("id")), text(member(resource.get("meta"), "versionId"))
-    return Source(f"Observation/{named}" if named else name or _UNNAMED, version, "" if named and version else digest(resource))
+    return Source(
+        f"Observation/{named}" if named else name or _UNNAMED, version, "" if named and version else digest(resource)
+    )
 
 
 def _read(resource: Json, source: Source, results: tuple[Result, ...], line: bytes, claims: tuple[Claim, ...]) -> Read:

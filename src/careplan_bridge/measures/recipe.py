@@ -15,6 +15,7 @@ from careplan_bridge.model.reading import Caveat, Reading, Recorded, Source
 from careplan_bridge.model.value import Amount, Moment
 
 _LONGEST = 12  # characters; more digits than any instrument shows
+_ANY = Decimal("Infinity")  # where no plausible range is proposed
 _DIGITS = frozenset("-0123456789.")
 
 
@@ -29,8 +30,8 @@ class Recipe:
     unit: str
     recorded_unit: str | None
     factor: Decimal | None
-    low: Decimal | None
-    high: Decimal | None
+    low: Decimal
+    high: Decimal
 
     def reading(self, number: str, source: Source, at: Moment, around: dict[str, str]) -> Reading | None:
         """The reading of this number, or None if it is not plain."""
@@ -38,7 +39,7 @@ class Recipe:
             return None
         written = Decimal(number)
         value = written if self.factor is None else times(written, self.factor)
-        if self.low is not None and not self.low <= value <= self.high:
+        if not self.low <= value <= self.high:
             return None
         return Reading(
             source=source,
@@ -66,6 +67,6 @@ def recipe(rule: NumberRule, unit: str | None, settled: Settled, within: Range |
         rule.unit,
         unit,
         None if by == 1 else by,
-        within.low if within else None,
-        within.high if within else None,
+        within.low if within else -_ANY,
+        within.high if within else _ANY,
     )

@@ -44,7 +44,11 @@ class Shape:
 
     def prepare(self, measure: Measure, site: Conventions) -> None:
         """Makes the recipe, where nothing but the number is open."""
-        plain = self.context is not None and self.context.meaning is not None and self.context.meaning.reads_as != "raw-extension"
+        plain = (
+            self.context is not None
+            and self.context.meaning is not None
+            and self.context.meaning.reads_as != "raw-extension"
+        )
         if self.context is None or self.rule is None or self.refused is not None or not plain:
             return
         settled, within = self.settled(self.context, Piece(measure.id, None), measure, site)

@@ -61,8 +61,6 @@ UNITS: dict[str, tuple[str, Fraction]] = {
     "h": ("time", Fraction(3600)),
     "d": ("time", Fraction(86400)),
     "wk": ("time", Fraction(7 * 86400)),
-    "m/s": ("speed", Fraction(1)),
-    "cm/s": ("speed", Fraction(1, 100)),
     "%": ("share", Fraction(1, 100)),
     NUMBER: ("share", Fraction(1)),
     "{score}": ("score", Fraction(1)),
@@ -73,7 +71,7 @@ UNITS: dict[str, tuple[str, Fraction]] = {
 }
 
 # Kinds whose dimension no other kind has: only for these may the library's opinion be asked.
-_PLAIN_DIMENSION = {"length": "m", "mass": "kg", "force": "N", "time": "s", "speed": "m/s"}
+_PLAIN_DIMENSION = {"length": "m", "mass": "kg", "force": "N", "time": "s"}
 _COUNTS = ("{repetitions}", "{steps}")
 _SHORT = 12  # a factor out of a binary fraction shows 16 digits or more
 _LONGEST = 40  # no unit of these measures is written longer; a parser is not fed a novel
