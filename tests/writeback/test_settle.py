@@ -80,6 +80,37 @@ def test_a_decision_that_lacks_a_signature_is_left_to_wait(
     assert on_server(base, "CarePlan")[0]["status"] == "draft"
 
 
+def test_what_others_changed_after_the_commit_point_is_left_and_the_rest_is_written(
+    sandbox: Sandbox, client: Client, ledger: Ledger, plan: Plan
+) -> None:
+    """The decision was made and is written; that the record went on since is no reason to leave its Goals and its trail unwritten."""
+    push_plan(client, ledger, plan)
+    decision, check = acknowledged(ledger, plan)
+    sandbox.misbehaviours.append(no_provenance)
+    with pytest.raises(ServerRefused):
+        write_decision(client, ledger, plan, decision, check)
+    sandbox.misbehaviours.clear()
+    (care_plan,), goal = on_server(sandbox.base, "CarePlan"), on_server(sandbox.base, "Goal")[0]
+    occasions.ask("PUT", f"{sandbox.base}/CarePlan/{care_plan['id']}", {**care_plan, "status": "on-hold"})
+    occasions.ask("PUT", f"{sandbox.base}/Goal/{goal['id']}", {**goal, "lifecycleStatus": "cancelled"})
+    assert settle(client, ledger, plan.id).changed == 1
+    assert (
+        on_server(sandbox.base, "CarePlan")[0]["status"],
+        on_server(sandbox.base, "Goal")[0]["lifecycleStatus"],
+    ) == (
+        "on-hold",
+        "cancelled",
+    )
+    (provenance,) = on_server(sandbox.base, "Provenance")
+    versions = {target["reference"]: target["extension"][0]["valueString"] for target in provenance["target"]}
+    assert versions[f"CarePlan/{care_plan['id']}"] == "2"  # the one that was written on the decision, not the one after
+    assert ledger.waiting(plan.id) == ()
+
+
+def no_provenance(asked: Asked, handler: Handler) -> Answer:
+    return Answer(422) if asked.method == "POST" and asked.path == ("Provenance",) else handler(asked)
+
+
 def test_a_decision_refused_by_the_server_waits(sandbox: Sandbox, client: Client, ledger: Ledger, plan: Plan) -> None:
     push_plan(client, ledger, plan)
     decision, check = acknowledged(ledger, plan)

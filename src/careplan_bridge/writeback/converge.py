@@ -7,6 +7,7 @@ Nothing is sent again merely because its answer is missing, and nothing is taken
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import TypeVar
 
 import msgspec
@@ -83,12 +84,13 @@ class Converge:
         self._was_not_applied(write.step)
         try:
             return self._sent(write, also)
-        except Ambiguous:
-            find(self.client, write.identity)  # raises with the references, which the server's answer does not give
-            raise
+        except (Ambiguous, Stale):
+            found = find(self.client, write.identity)  # names several, which the server's answer does not
+            if found is None:
+                raise
         except AnswerLost as lost:
             found = looked(lost, lambda: find(self.client, write.identity))
-            return self._is_there(write, found, also)
+        return self._is_there(write, found, also)
 
     def update(
         self, name: str, reference: str, change: Callable[[Resource], Resource], also: Also = nothing_else
@@ -114,8 +116,11 @@ class Converge:
     def wanted(self, name: str, reference: str, change: Callable[[Resource], Resource]) -> Update | None:
         """The update that brings the change about; None where it has been made already.
 
-        Raises WriteConflict where it would overwrite what someone else changed, or where the resource is gone.
+        What a decision has brought about once is done, whatever others made of it since: it is not brought about again. Raises
+        WriteConflict where it would overwrite what someone else changed, or where the resource is gone.
         """
+        if f"update {reference}" in self._confirmed_before:
+            return None
         stored = self.present(reference)
         after = change(stored.resource)
         if same(stored.resource, after):
@@ -148,7 +153,7 @@ class Converge:
                 return False
             try:
                 return self._together(writes, also)
-            except Stale:
+            except (Stale, Ambiguous):
                 continue  # another writer was faster: look at what they wrote
             except AnswerLost as lost:
                 looked(lost, done)
@@ -175,7 +180,7 @@ class Converge:
         if intent is None or self.dry_run:
             return
         if done:
-            self._recovered.update(_steps(raw.decode(intent.body)))
+            self._recovered.update(_steps_of(intent))
             self.ledger.mark(intent.id, "confirmed", says="found out by reading")
         elif intent.state in {"sent", "unknown"}:
             self.ledger.mark(intent.id, "planned", says="found out by reading: it was not done")
@@ -189,25 +194,25 @@ class Converge:
             self._was_not_applied(intent.step)
 
     def _is_there(self, write: Create, found: Stored, also: Also) -> str:
-        reference = f"{write.identity.kind}/{found.resource['id']}"
+        kind, name = write.identity.kind, write.identity.name
+        reference = f"{kind}/{found.resource['id']}"
         made = self._confirm_found(write.step, reference, found.version, also, flat(write.resource))
-        self._note(
-            write.step,
-            write.identity.kind,
-            write.identity.name,
-            "created" if made else "left-alone",
-            reference,
-            found.version,
-        )
+        version = self._version(write.step, reference, found)
+        self._note(write.step, kind, name, "created" if made else "left-alone", reference, version)
         return reference
 
     def _is_so(self, name: str, reference: str, also: Also) -> None:
-        stored = self.present(reference)
-        step = f"update {reference}"
-        made = self._confirm_found(step, reference, stored.version, also, flat(stored.resource))
-        self._note(
-            step, reference.partition("/")[0], name, "updated" if made else "left-alone", reference, stored.version
-        )
+        stored, step = self.present(reference), f"update {reference}"
+        intent = self._open(step)
+        ours = flat(raw.decode(intent.body) if intent else stored.resource)
+        made = self._confirm_found(step, reference, stored.version, also, ours)
+        version = self._version(step, reference, stored)
+        self._note(step, reference.partition("/")[0], name, "updated" if made else "left-alone", reference, version)
+
+    def _version(self, step: str, reference: str, stored: Stored) -> str | None:
+        """The version that stands for this occasion: the one an earlier run of it wrote, else the one that is there."""
+        seen = self.ledger.seen(self.client.base, reference) if step in self._confirmed_before else None
+        return seen.version if seen else stored.version
 
     def _confirm_found(self, step: str, reference: str, version: str | None, also: Also, ours: Flat) -> bool:
         """Remember what reading has shown; was it a write of ours that an earlier run got no answer to?"""
@@ -278,6 +283,14 @@ class Converge:
             guard=write.guard,
             body=raw.encode(body),
         )
+
+    @cached_property
+    def _confirmed_before(self) -> frozenset[str]:
+        """The steps of this decision that earlier runs brought to their end."""
+        if self._decision is None:
+            return frozenset()
+        mine = [i for i in self.ledger.intents(self._subject) if (i.decision, i.state) == (self._decision, "confirmed")]
+        return frozenset(step for intent in mine for step in _steps_of(intent))
 
     def _open(self, step: str) -> Intent | None:
         mine = (i for i in self.ledger.open_intents(self._subject) if (i.decision, i.step) == (self._decision, step))
@@ -354,8 +367,12 @@ def _state_after(error: BridgeError) -> IntentState:
     return "refused" if isinstance(error, ServerRefused) else "planned"
 
 
-def _steps(transaction: Resource) -> Iterable[str]:
-    for entry in transaction["entry"]:
+def _steps_of(intent: Intent) -> Iterable[str]:
+    """The steps that an intent stands for: its own, or those of the transaction's entries."""
+    if intent.kind != "transaction":
+        yield intent.step
+        return
+    for entry in raw.decode(intent.body)["entry"]:
         if entry["request"]["method"] == "PUT":
             yield f"update {entry['request']['url']}"
         else:

@@ -29,7 +29,7 @@ def route(client: Client) -> Route:
 def refuse_missing_types(client: Client, kinds: Iterable[str]) -> None:
     """Raise ServerRefused, naming all of them, where the server does not take resources that this occasion can't do without."""
     offered = capabilities(client)
-    missing = sorted({kind for kind in kinds if not takes(offered, kind)})
+    missing = sorted({kind for kind in kinds if not (takes(offered, kind) and offered.offers(kind, "update"))})
     if missing:
         raise ServerRefused(
             f"endpoint {client.endpoint.name} does not offer to create and update {', '.join(missing)}; nothing was sent"
