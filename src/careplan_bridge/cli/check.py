@@ -7,7 +7,6 @@ import click
 from careplan_bridge import bridge
 from careplan_bridge.cli import options, output
 from careplan_bridge.errors import Fault
-from careplan_bridge.model.cautions import CAUTIONS
 
 
 @click.command("check")
@@ -26,7 +25,9 @@ def command(*, files: tuple[Path, ...], kind: str | None, format_: str) -> int:
     """
     faults = [fault for file in files for fault in bridge.check(file, kind)]
     if format_ == "json":
-        output.document({"document": "faults", "version": 1, "cautions": CAUTIONS, "faults": list(map(_plain, faults))})
+        output.document(
+            {"document": "faults", "version": 1, "cautions": bridge.CAUTIONS, "faults": list(map(_plain, faults))}
+        )
     else:
         _print(faults, len(files))
     return 1 if any(not fault.warning for fault in faults) else 0

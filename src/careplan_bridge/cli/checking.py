@@ -7,8 +7,6 @@ from pathlib import Path
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link
 from careplan_bridge.errors import WrongUse
-from careplan_bridge.model.check import CriteriaCheck
-from careplan_bridge.model.plan import Plan
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,19 +22,19 @@ class Asked:
     complete: bool = True
 
 
-def check(asked: Asked) -> CriteriaCheck:
+def check(asked: Asked) -> bridge.CriteriaCheck:
     if bool(asked.observations) == bool(asked.endpoint):
         raise WrongUse("Name either Observation files or --endpoint, where they are to be pulled from.")
     return _pulled(asked) if asked.endpoint else _from_files(asked)
 
 
-def _pulled(asked: Asked) -> CriteriaCheck:
+def _pulled(asked: Asked) -> bridge.CriteriaCheck:
     with link.open_link(asked.ledger, "criteria", endpoint=asked.endpoint, conventions=asked.conventions) as site:
         plan = site.plan(asked.plan)
         return site.check(plan, clock.moment(asked.at, plan.clinic.timezone))
 
 
-def _from_files(asked: Asked) -> CriteriaCheck:
+def _from_files(asked: Asked) -> bridge.CriteriaCheck:
     conventions = bridge.conventions(asked.conventions)
     plan = _plan(asked)
     at = clock.moment(asked.at, plan.clinic.timezone)
@@ -45,7 +43,7 @@ def _from_files(asked: Asked) -> CriteriaCheck:
     return bridge.criteria(plan, entries, conventions, at, complete=complete)
 
 
-def _plan(asked: Asked) -> Plan:
+def _plan(asked: Asked) -> bridge.Plan:
     if Path(asked.plan).is_file() and not asked.ledger.is_file():
         return bridge.plan(asked.plan)
     with link.open_link(asked.ledger, "criteria", writing=False) as site:

@@ -6,7 +6,6 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import options, output
-from careplan_bridge.files import documents
 
 
 @click.command("convert")
@@ -23,5 +22,5 @@ def command(*, protocol: Path, conventions: Path, to: Path | None) -> None:
         output.result(bridge.bundle(resources), to)
         return
     for resource in resources:
-        documents.write_bytes(to / f"{resource['resourceType']}-{resource['id']}.json", output.encode(resource))
+        bridge.write_bytes(to / f"{resource['resourceType']}-{resource['id']}.json", output.encode(resource))
     output.note(f"wrote {len(resources)} resources into {to}")

@@ -7,12 +7,11 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
-from careplan_bridge.model.decision import Decision, Kind
 
 
 @click.command("decide")
 @click.argument("check", type=options.FILE)
-@click.argument("kind", metavar="|".join(get_args(Kind)), type=click.Choice(get_args(Kind)))
+@click.argument("kind", metavar="|".join(get_args(bridge.Kind)), type=click.Choice(get_args(bridge.Kind)))
 @click.option("--reason", required=True, help="Why, in a sentence that the record will keep.")
 @options.endpoint(required=False)
 @options.ledger
@@ -22,7 +21,7 @@ from careplan_bridge.model.decision import Decision, Kind
 def command(
     *,
     check: Path,
-    kind: Kind,
+    kind: bridge.Kind,
     reason: str,
     endpoint: Path | None,
     ledger: Path,
@@ -46,7 +45,7 @@ def command(
         _print(decision, forecast)
 
 
-def _print(decision: Decision, forecast: tuple[str, ...]) -> None:
+def _print(decision: bridge.Decision, forecast: tuple[str, ...]) -> None:
     click.echo(decision.id)
     output.note(f"{decision.kind} of stage {decision.stage!r}; signatures needed: {', '.join(decision.missing_roles)}")
     output.note("once signed, this will be written:")

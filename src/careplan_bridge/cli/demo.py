@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
+from careplan_bridge import bridge
 from careplan_bridge.cli import options
 from careplan_bridge.cli.demo_steps import INPUTS, Step, by_hand, steps
 from careplan_bridge.cli.main import run
 from careplan_bridge.errors import OurFault, WrongUse
-from careplan_bridge.files import documents, shipped
 from careplan_bridge.sandbox import background
 
 _SHIPPED = {
@@ -64,13 +64,13 @@ def _lay_out(folder: Path, port: int) -> None:
     if folder.exists() and any(folder.iterdir()):
         raise WrongUse(f"{folder} is not empty; name another folder with --to, or remove it.")
     for name, data in _inputs(port):
-        documents.write_bytes(folder / name, data)
-    documents.write_bytes(folder / "by-hand.sh", by_hand(port).encode())
+        bridge.write_bytes(folder / name, data)
+    bridge.write_bytes(folder / "by-hand.sh", by_hand(port).encode())
 
 
 def _inputs(port: int) -> Iterator[tuple[str, bytes]]:
     for name in INPUTS:
-        data = shipped.read("fixtures", _SHIPPED.get(name, f"demo/{name}"))
+        data = bridge.example(_SHIPPED.get(name, f"demo/{name}"))
         yield name, data.replace(b":8765/", f":{port}/".encode()) if name == "endpoint.toml" else data
 
 

@@ -15,7 +15,7 @@ def open_link(
     endpoint: Path | None = None,
     conventions: Path | None = None,
     writing: bool = True,
-) -> bridge.Link:
+) -> "bridge.Link":
     return bridge.Link(
         ledger_path=ledger,
         now=clock.now,

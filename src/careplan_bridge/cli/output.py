@@ -7,8 +7,7 @@ from typing import TextIO
 
 import click
 
-from careplan_bridge.files import documents
-from careplan_bridge.model.receipt import Receipt
+from careplan_bridge import bridge
 from careplan_bridge.review.documents import encode
 
 
@@ -23,7 +22,7 @@ def note(sentence: str) -> None:
 
 
 def save(path: Path, data: bytes) -> None:
-    documents.write_bytes(path, data)
+    bridge.write_bytes(path, data)
     note(f"wrote {path}")
 
 
@@ -35,7 +34,7 @@ def result(value: object, to: Path | None) -> None:
         save(to, encode(value))
 
 
-def receipt(value: Receipt) -> None:
+def receipt(value: bridge.Receipt) -> None:
     """One line a resource, then what the server does not offer or what was left alone."""
     for item in value.items:
         click.echo(f"{item.action:<14} {item.what} {item.reference or item.identifier}".rstrip())

@@ -6,7 +6,6 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import link, options, output
-from careplan_bridge.model.receipt import Receipt
 
 
 @click.command("push")
@@ -34,7 +33,7 @@ def command(
         output.receipt(receipt)
 
 
-def _push(site: bridge.Link, what: Path, *, dry_run: bool) -> Receipt:
+def _push(site: "bridge.Link", what: Path, *, dry_run: bool) -> bridge.Receipt:
     if what.suffix == ".json":
         return site.push_plan(site.plan(str(what)), dry_run=dry_run)
     return site.push_protocol(bridge.protocol(what), dry_run=dry_run)

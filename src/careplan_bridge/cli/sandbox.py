@@ -5,9 +5,9 @@ from pathlib import Path
 
 import click
 
+from careplan_bridge import bridge
 from careplan_bridge.cli import options, output
 from careplan_bridge.errors import WrongUse
-from careplan_bridge.files import documents
 from careplan_bridge.sandbox import background
 
 
@@ -58,7 +58,7 @@ def _foreground(port: int, folder: Path | None, load: tuple[Path, ...]) -> None:
 
 def _load(base: str, bundles: tuple[Path, ...]) -> None:
     for bundle in bundles:
-        background.load(base, documents.read_bytes(bundle))
+        background.load(base, bridge.read_bytes(bundle))
         output.note(f"loaded {bundle}")
 
 

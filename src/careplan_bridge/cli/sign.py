@@ -6,7 +6,6 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
-from careplan_bridge.model.decision import Decision
 
 
 @click.command("sign")
@@ -20,9 +19,10 @@ from careplan_bridge.model.decision import Decision
 def command(
     *, decision: str, person: str, endpoint: Path, conventions: Path, ledger: Path, at: str | None, format_: str
 ) -> None:
-    """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first, and refuses where the record has changed since the decision.
+    """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first.
 
-    Running it again after a cut-off finishes the write-back; nothing is written twice.
+    Refuses where the record has changed since the decision. Running it again after a cut-off finishes the write-back;
+    nothing is written twice.
     """
     with link.open_link(ledger, "sign", endpoint=endpoint, conventions=conventions) as site:
         zone = site.conventions.zone if site.conventions else None
@@ -35,7 +35,7 @@ def command(
         output.receipt(signed.receipt)
 
 
-def _print(decision: Decision) -> None:
+def _print(decision: bridge.Decision) -> None:
     signed = ", ".join(f"{signature.role} ({signature.person})" for signature in decision.signatures)
     click.echo(f"{decision.kind} of stage {decision.stage!r} signed by {signed}")
     if decision.missing_roles:

@@ -10,10 +10,7 @@ from uuid import uuid4
 import click
 
 from careplan_bridge import bridge
-from careplan_bridge.caseload.run import exit_code
 from careplan_bridge.cli import clock, link, options, output
-from careplan_bridge.files.documents import LineFile
-from careplan_bridge.model.run import PlanResult, RunHeader, RunSummary
 
 
 @click.command("sync")
@@ -38,11 +35,11 @@ def command(
         return _report(results, due, site, to)
 
 
-def _report(results: Iterable[PlanResult], due: int, site: bridge.Link, to: Path | None) -> int:
+def _report(results: Iterable[bridge.PlanResult], due: int, site: "bridge.Link", to: Path | None) -> int:
     name = site.endpoint.name if site.endpoint else ""
-    seen: list[PlanResult] = []
-    with LineFile(to, sys.stdout) as lines:
-        lines.add(RunHeader(run=str(uuid4()), endpoint=name, started=clock.now(), plans=due))
+    seen: list[bridge.PlanResult] = []
+    with bridge.LineFile(to, sys.stdout) as lines:
+        lines.add(bridge.RunHeader(run=str(uuid4()), endpoint=name, started=clock.now(), plans=due))
         with click.progressbar(results, length=due, label="plans", file=output.progress_stream()) as bar:
             for result in bar:
                 lines.add(result)
@@ -53,6 +50,6 @@ def _report(results: Iterable[PlanResult], due: int, site: bridge.Link, to: Path
     return summary.exit_code
 
 
-def _summary(results: list[PlanResult], ended: datetime) -> RunSummary:
+def _summary(results: list[bridge.PlanResult], ended: datetime) -> bridge.RunSummary:
     counts = Counter(result.status for result in results)
-    return RunSummary(summary=dict(sorted(counts.items())), ended=ended, exit_code=exit_code(results))
+    return bridge.RunSummary(summary=dict(sorted(counts.items())), ended=ended, exit_code=bridge.exit_code(results))

@@ -11,8 +11,6 @@ from datetime import datetime, timedelta
 from typing import Any, Protocol
 from uuid import uuid4
 
-import jwt
-
 from careplan_bridge.endpoint.origin import encrypted_or_local
 from careplan_bridge.endpoint.scopes import missing_scopes
 from careplan_bridge.errors import LoginRefused, WrongUse
@@ -116,6 +114,8 @@ class BackendServices:
         return {"iss": client, "sub": client, "aud": self._token_url(), "exp": expires, "jti": str(uuid4())}
 
     def _signed(self, claims: dict[str, Any]) -> str:
+        import jwt  # noqa: PLC0415 - brings in cryptography, which no other login needs
+
         headers = {"kid": self.auth.key_id} if self.auth.key_id else None
         try:
             return jwt.encode(claims, self.key, algorithm=self.auth.algorithm, headers=headers)

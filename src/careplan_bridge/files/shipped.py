@@ -38,3 +38,8 @@ def catalogue() -> Catalogue:
 def read(kind: Kind, path: str) -> bytes:
     """One shipped file, by its path with slashes inside the folder."""
     return folder(kind).joinpath(*path.split("/")).read_bytes()
+
+
+def example(path: str) -> bytes:
+    """One of the invented examples."""
+    return read("fixtures", path)

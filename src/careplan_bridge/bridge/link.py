@@ -1,203 +1,38 @@
-"""The public facade: what a Python user imports, and what the commands call.
+"""A ledger, an endpoint and a site's conventions, joined: push, pull, check, decide, sign, respond, sync."""
 
-Without a server: `check`, `protocol`, `case`, `conventions`, `endpoint`, `plan`, `convert`, `draft`, `read`, `criteria`.
-With one: a `Link` joins a ledger, an endpoint and a site's conventions, and offers push, pull, check, decide, sign, respond, sync.
-"""
-
-import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from datetime import datetime
-from decimal import Decimal
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Self
+from typing import Self
 
-import msgspec
-
+from careplan_bridge.bridge.judging import criteria
+from careplan_bridge.bridge.plans import convert, plan
 from careplan_bridge.caseload.run import Steps, run
 from careplan_bridge.criteria import deciding
-from careplan_bridge.criteria.check import check as check_criteria
-from careplan_bridge.endpoint.endpoint_file import check_endpoint, read_endpoint
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.errors import DecisionRefused, Fault, InputRefused, WrongUse
-from careplan_bridge.files import documents, observations, shipped
+from careplan_bridge.errors import DecisionRefused, WrongUse
 from careplan_bridge.files.secrets import read_secret
 from careplan_bridge.ledger.ledger import Ledger
-from careplan_bridge.measures.conventions_file import check_conventions, read_conventions
-from careplan_bridge.measures.reader import Reader
-from careplan_bridge.model.case import Case
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind
 from careplan_bridge.model.endpoint import Endpoint
-from careplan_bridge.model.measure import Catalogue
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import Protocol
-from careplan_bridge.model.reading import Readings
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.retrieval import Retrieval
 from careplan_bridge.model.run import PlanResult
-from careplan_bridge.planning.draft import draft as draft_plan
-from careplan_bridge.protocol.case_file import check_case, read_case
-from careplan_bridge.protocol.protocol_file import check_protocol, read_protocol
-from careplan_bridge.retrieval import spool
 from careplan_bridge.retrieval.pull import pull
-from careplan_bridge.review import page as pages
-from careplan_bridge.review.documents import check_of
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.forecast import forecast
 from careplan_bridge.writeback.push import push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
 from careplan_bridge.writeback.routes import route
 from careplan_bridge.writeback.unsigned import write_unsigned
-
-Resource = dict[str, Any]
-
-
-def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
-    """Every fault and warning of a file of ours, in the order of its lines; `kind` overrides what the file looks like."""
-    data = documents.read_bytes(path)
-    return _CHECKS[kind or kind_of(path, data)](data, str(path), shipped.catalogue())
-
-
-def kind_of(path: Path, data: bytes) -> str:
-    """protocol, case, endpoint or conventions, by suffix and the first key that tells. Raises WrongUse for other suffixes."""
-    if path.suffix in (".yaml", ".yml"):
-        return "case" if re.search(rb"^case\s*:", data, re.MULTILINE) else "protocol"
-    if path.suffix == ".toml":
-        return "endpoint" if re.search(rb"^environment\s*=", data, re.MULTILINE) else "conventions"
-    raise WrongUse(
-        f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as."
-    )
-
-
-_CHECKS: dict[str, Callable[[bytes, str, Catalogue], tuple[Fault, ...]]] = {
-    "protocol": check_protocol,
-    "case": lambda data, name, _: check_case(data, name),
-    "conventions": check_conventions,
-    "endpoint": lambda data, name, _: check_endpoint(data, name),
-}
-
-
-def protocol(path: Path) -> Protocol:
-    """A protocol file. Raises FileRefused with every fault it has."""
-    return read_protocol(documents.read_bytes(path), str(path), shipped.catalogue())
-
-
-def case(path: Path) -> Case:
-    return read_case(documents.read_bytes(path), str(path))
-
-
-def conventions(path: Path) -> Conventions:
-    return read_conventions(documents.read_bytes(path), str(path), shipped.catalogue())
-
-
-def endpoint(path: Path) -> Endpoint:
-    return read_endpoint(documents.read_bytes(path), str(path))
-
-
-def convert(of: Protocol, by: Conventions) -> tuple[Resource, ...]:
-    """PlanDefinition, ActivityDefinitions, Questionnaire, ConceptMap, CodeSystems, StructureDefinitions; the same bytes each time."""
-    from careplan_bridge.fhir.protocol_resources import protocol_resources  # noqa: PLC0415 - the FHIR models are slow to import
-
-    if by.clinic is None:
-        raise WrongUse("The conventions file has no [clinic]; its base makes the identifiers of what is converted.")
-    return protocol_resources(of, shipped.catalogue(), by.clinic)
-
-
-def draft(of: Protocol, for_: Case, by: Conventions) -> Plan:
-    """The protocol fitted to the case. Raises PlanRefused where the two contradict each other."""
-    return draft_plan(of, for_, shipped.catalogue(), by)
-
-
-def read(entries: Iterable[Resource], by: Conventions, *, patient: str | None = None) -> Readings:
-    """Readings and unusable entries; with `patient`, entries about anyone else are unusable."""
-    return Reader(shipped.catalogue(), by).read_all(entries, patient=patient)
-
-
-def criteria(
-    plan: Plan, entries: Iterable[Resource], by: Conventions, at: datetime, *, complete: bool = True
-) -> CriteriaCheck:
-    """The check of the plan's current stage at a moment. `complete`: are these all Observations there are?"""
-    return check_criteria(plan, read(entries, by, patient=plan.patient), at, complete=complete)
-
-
-def entries(paths: Sequence[str], stdin: IO[bytes] | None = None) -> Iterator[Resource]:
-    """Every Observation in files and folders; `-` is standard input."""
-    return observations.resources(paths, stdin)
-
-
-def complete(paths: Sequence[str]) -> bool:
-    """False where one of the files is a retrieval that says that it is not complete."""
-    return all(header.complete for header in observations.headers(paths))
-
-
-def bundle(resources: Sequence[Resource]) -> Resource:
-    """Resources as one collection Bundle."""
-    from careplan_bridge.fhir.bundles import collection  # noqa: PLC0415 - as above
-
-    return collection(resources)
-
-
-def transaction(of: Plan, *, us_core: bool = False) -> Resource:
-    """The CarePlan and the Goals of the current stage as the transaction that `push` sends."""
-    from careplan_bridge.fhir.bundles import transaction as transaction_of  # noqa: PLC0415 - as above
-
-    return transaction_of(of, us_core=us_core)
-
-
-def plan_page(of: Plan) -> str:
-    """The plan as a page."""
-    return pages.plan_page(msgspec.to_builtins(of, builtin_types=(Decimal,)))
-
-
-def check_from(path: Path) -> CriteriaCheck:
-    """A check from its document. Raises InputRefused where the file holds none."""
-    try:
-        return check_of(documents.read_check(path))
-    except msgspec.ValidationError:
-        raise InputRefused(f"{path}: this is no criteria check of version 1; `criteria` makes one.") from None
-
-
-def retrieval_bytes(of: Retrieval) -> bytes:
-    """A retrieval as its file: a header line, then one Observation a line."""
-    return spool.encode(of)
-
-
-def plans_to_retry(results: Path) -> tuple[str, ...]:
-    """The plans that failed or were refused in a run, from its results file."""
-    lines = documents.read_bytes(results).splitlines()
-    try:
-        found = [msgspec.json.decode(line, type=_RunLine) for line in lines]
-    except msgspec.DecodeError:
-        raise InputRefused(f"{results}: this is no results file of `sync`.") from None
-    return tuple(line.plan for line in found if line.plan and line.status in ("failed", "refused"))
-
-
-class _RunLine(msgspec.Struct):
-    plan: str | None = None
-    status: str | None = None
-
-
-def plan(reference: str, ledger: Ledger | None = None) -> Plan:
-    """A plan by its document's path, or by its id in the ledger. Raises WrongUse where it is neither.
-
-    Where the ledger knows the document's plan, the ledger's is taken: it has the course to this day.
-    """
-    document = documents.read_plan(Path(reference)) if Path(reference).is_file() else None
-    kept = ledger.plan(document.id if document else reference) if ledger else None
-    found = kept if kept and (document is None or kept.revision >= document.revision) else document
-    if found is None:
-        raise WrongUse(f"{reference!r} is neither the path of a plan document nor the id of a plan in the ledger.")
-    return found
-
-
-def decision_id(reference: str) -> str:
-    """The id of a decision, given as such or by the path of its document."""
-    return documents.read_decision(Path(reference)).id if Path(reference).is_file() else reference
 
 
 @dataclass(frozen=True, slots=True)

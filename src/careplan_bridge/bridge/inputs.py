@@ -1,0 +1,103 @@
+"""Our own files: found out what they are, checked, and read.
+
+Each function brings in the room it needs itself: reading a case waits for nothing that only endpoint files need.
+"""
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from careplan_bridge.errors import Fault, WrongUse
+from careplan_bridge.files import documents
+
+if TYPE_CHECKING:
+    from careplan_bridge.model.case import Case
+    from careplan_bridge.model.conventions import Conventions
+    from careplan_bridge.model.endpoint import Endpoint
+    from careplan_bridge.model.measure import Catalogue
+    from careplan_bridge.model.protocol import Protocol
+
+# ruff: noqa: PLC0415
+
+
+def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
+    """Every fault and warning of a file of ours, in the order of its lines; `kind` overrides what the file looks like."""
+    data = documents.read_bytes(path)
+    return _CHECKS[kind or kind_of(path, data)](data, str(path))
+
+
+def kind_of(path: Path, data: bytes) -> str:
+    """protocol, case, endpoint or conventions, by suffix and the first key that tells. Raises WrongUse for other suffixes."""
+    if path.suffix in (".yaml", ".yml"):
+        return "case" if re.search(rb"^case\s*:", data, re.MULTILINE) else "protocol"
+    if path.suffix == ".toml":
+        return "endpoint" if re.search(rb"^environment\s*=", data, re.MULTILINE) else "conventions"
+    raise WrongUse(
+        f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as."
+    )
+
+
+def protocol(path: Path) -> "Protocol":
+    """A protocol file. Raises FileRefused with every fault it has."""
+    from careplan_bridge.protocol.protocol_file import read_protocol
+
+    return read_protocol(documents.read_bytes(path), str(path), _catalogue())
+
+
+def case(path: Path) -> "Case":
+    """A case file. Raises FileRefused with every fault it has."""
+    from careplan_bridge.protocol.case_file import read_case
+
+    return read_case(documents.read_bytes(path), str(path))
+
+
+def conventions(path: Path) -> "Conventions":
+    """A conventions file. Raises FileRefused with every fault it has."""
+    from careplan_bridge.measures.conventions_file import read_conventions
+
+    return read_conventions(documents.read_bytes(path), str(path), _catalogue())
+
+
+def endpoint(path: Path) -> "Endpoint":
+    """An endpoint file. Raises FileRefused with every fault it has."""
+    from careplan_bridge.endpoint.endpoint_file import read_endpoint
+
+    return read_endpoint(documents.read_bytes(path), str(path))
+
+
+def _check_protocol(data: bytes, name: str) -> tuple[Fault, ...]:
+    from careplan_bridge.protocol.protocol_file import check_protocol
+
+    return check_protocol(data, name, _catalogue())
+
+
+def _check_case(data: bytes, name: str) -> tuple[Fault, ...]:
+    from careplan_bridge.protocol.case_file import check_case
+
+    return check_case(data, name)
+
+
+def _check_conventions(data: bytes, name: str) -> tuple[Fault, ...]:
+    from careplan_bridge.measures.conventions_file import check_conventions
+
+    return check_conventions(data, name, _catalogue())
+
+
+def _check_endpoint(data: bytes, name: str) -> tuple[Fault, ...]:
+    from careplan_bridge.endpoint.endpoint_file import check_endpoint
+
+    return check_endpoint(data, name)
+
+
+def _catalogue() -> "Catalogue":
+    from careplan_bridge.files import shipped
+
+    return shipped.catalogue()
+
+
+_CHECKS = {
+    "protocol": _check_protocol,
+    "case": _check_case,
+    "conventions": _check_conventions,
+    "endpoint": _check_endpoint,
+}
