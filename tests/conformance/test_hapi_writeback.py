@@ -134,3 +134,15 @@ def test_a_run_that_died_with_the_commit_point_written_is_gone_on_with(
         assert (ledger.open_intents(plan.id), ledger.waiting(plan.id)) == ((), ())
     versions = {kind: [resource["meta"]["versionId"] for resource in on_server(base, kind)] for kind in KINDS}
     assert versions == {"CarePlan": ["2"], "Goal": ["2"] * 5 + ["1"] * 6, "Provenance": ["1"]}
+
+
+@pytest.mark.parametrize("transactions", ["declared", "never"])
+def test_a_server_that_validates_every_write_takes_all_of_it(
+    clean_validating_hapi: str, ledger: Ledger, plan: Plan, transactions: str
+) -> None:
+    occasions.put_patient(clean_validating_hapi, plan)
+    to = occasions.endpoint(clean_validating_hapi, transactions=transactions, us_core=True)
+    with occasions.connected(to) as client:
+        assert push_plan(client, ledger, plan).changed == 6
+        decision, check = acknowledged(ledger, plan)
+        assert write_decision(client, ledger, plan, decision, check).changed == 13
