@@ -80,7 +80,7 @@ def every_movement_is_a_change(patch: pytest.MonkeyPatch) -> None:
 
 
 PLANTED: list[tuple[Break, list[str]]] = [
-    (a_passive_limit_spares_active_values, ["02", "03", "04"]),
+    (a_passive_limit_spares_active_values, ["01", "02", "03", "04"]),
     (the_end_of_a_restriction_clears_what_was_beyond_it, ["03", "04"]),
     (unknown_is_met, ["10", "13", "17", "20", "22"]),
     (the_best_alternative_decides, ["06"]),

@@ -1,26 +1,33 @@
 """Marks beside the outcome: what a person should look at, though it decides nothing."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.record import Record, concerns
 from careplan_bridge.criteria.restrictions import POSSIBLY
-from careplan_bridge.criteria.statements import measured, simple
-from careplan_bridge.criteria.trend import VISITS, movement
+from careplan_bridge.criteria.statements import measured
+from careplan_bridge.criteria.trend import VISITS, Movements
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET
 from careplan_bridge.model.check import Attention, CriterionResult, RestrictionResult
-from careplan_bridge.model.criterion import Criterion, WithinBounds
+from careplan_bridge.model.criterion import Criterion
 
 
 def marks(
-    record: Record, results: Sequence[CriterionResult], restrictions: Sequence[RestrictionResult]
+    record: Record,
+    results: Sequence[CriterionResult],
+    restrictions: Sequence[RestrictionResult],
+    moved: Mapping[str, Movements],
 ) -> tuple[Attention, ...]:
-    return tuple(_marks(record, results, restrictions))
+    """`moved` holds, by criterion, how the values it bounds moved."""
+    return tuple(_marks(record, results, restrictions, moved))
 
 
 def _marks(
-    record: Record, results: Sequence[CriterionResult], restrictions: Sequence[RestrictionResult]
+    record: Record,
+    results: Sequence[CriterionResult],
+    restrictions: Sequence[RestrictionResult],
+    moved: Mapping[str, Movements],
 ) -> Iterator[Attention]:
     if not record.complete:
         yield _mark("incomplete", "retrieval", "Not everything was retrieved; latest values and counts cannot be told.")
@@ -28,7 +35,7 @@ def _marks(
     for criterion, result in zip(record.plan.current.criteria, results, strict=True):
         if result.verdict is not MET:
             yield from _late(criterion, result, record)
-            yield from _stalled(criterion, record)
+            yield from _stalled(criterion, moved[criterion.id], record)
     for restriction in restrictions:
         if restriction.state == POSSIBLY:
             yield _mark(
@@ -48,9 +55,9 @@ def _late(criterion: Criterion, result: CriterionResult, record: Record) -> Iter
         yield _mark("call-surgeon", criterion.id, f"Call the surgeon by {by}; {lack}: {criterion.says}.")
 
 
-def _stalled(criterion: Criterion, record: Record) -> Iterator[Attention]:
-    for part in simple(criterion.condition):
-        if isinstance(part, WithinBounds) and movement(part, record).stalled:
+def _stalled(criterion: Criterion, moved: Movements, record: Record) -> Iterator[Attention]:
+    for part, movement in moved:
+        if movement.stalled:
             subject = words.subject(part.measured, record.facts(part.measured.measure))
             yield _mark("stalled", criterion.id, f"No change beyond measurement error over {VISITS} visits: {subject}.")
 

@@ -11,6 +11,7 @@ from careplan_bridge.criteria.matching import other_side
 from careplan_bridge.criteria.scope import Scope, scope
 from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
+from careplan_bridge.model.calendar import day_of
 from careplan_bridge.model.case import Surgery
 from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.measure import FINDING, FINDING_LEVELS, Measure
@@ -30,38 +31,47 @@ class Evidence:
     calendar: Calendar
     entries: Mapping[str, tuple[Entry, ...]]
     scales: Mapping[str, tuple[Entry, ...]]
+    touching: tuple[Entry, ...]
     void: tuple[Entry, ...]
 
     def until(self, at: datetime, *, complete: bool) -> "Record":
-        seen = {name: _until(entries, at) for name, entries in self.entries.items()}
-        scales = {name: _until(entries, at) for name, entries in self.scales.items()}
+        day = self.calendar.day(at)
         return Record(
-            self.about, self.calendar, at, self.calendar.day(at), complete, seen, scales, _until(self.void, at)
+            about=self.about,
+            calendar=self.calendar,
+            at=at,
+            day=day,
+            operated=_operated(self.about.plan, self.calendar, day),
+            complete=complete,
+            entries={name: _until(entries, at) for name, entries in self.entries.items()},
+            scales={name: _until(entries, at) for name, entries in self.scales.items()},
+            touching=_until(self.touching, at),
+            void=_until(self.void, at),
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The entries made no later than `at`; `day` is the clinic's day of `at`."""
+    """The entries made no later than `at`; `touching` are those that could be meant by anything in the plan, void ones included.
+
+    `day` is the clinic's day of `at`, `operated` that of the last surgery on this limb: what was measured before it is history,
+    never progress.
+    """
 
     about: Scope
     calendar: Calendar
     at: datetime
     day: int
+    operated: int
     complete: bool
     entries: Mapping[str, tuple[Entry, ...]]
     scales: Mapping[str, tuple[Entry, ...]]
+    touching: tuple[Entry, ...]
     void: tuple[Entry, ...]
 
     @property
     def plan(self) -> Plan:
         return self.about.plan
-
-    @property
-    def touching(self) -> Iterator[Entry]:
-        """What could be meant by anything in the plan, void entries included."""
-        several = (entry for entries in (*self.entries.values(), self.void) for entry in entries)
-        return filter(self.about.touches, several)
 
     def of(self, measure: str) -> tuple[Entry, ...]:
         return self.entries.get(measure, ())
@@ -73,20 +83,19 @@ class Record:
     def facts(self, measure: str) -> Measure:
         return _FINDING if measure == FINDING else self.plan.facts[measure]
 
-    @property
-    def operated(self) -> int:
-        """The day of the last surgery on this limb: what was measured before it is history, never progress."""
-        days = (self.day_of(surgery) for surgery in self.plan.surgeries if concerns(surgery, self.plan.side))
-        return max((day for day in days if 0 <= day <= self.day), default=0)
-
     def day_of(self, surgery: Surgery) -> int:
-        return (surgery.on - self.calendar.surgery).days
+        return day_of(self.calendar.surgery, surgery.on)
 
     def after_surgery(self, entry: Entry) -> Verdict:
         """On the day of surgery itself nothing tells which came first."""
         if entry.last < self.operated:
             return NOT_MET
         return MET if entry.first > self.operated else CANNOT_TELL
+
+
+def _operated(plan: Plan, days: Calendar, until: int) -> int:
+    on = (day_of(days.surgery, surgery.on) for surgery in plan.surgeries if concerns(surgery, plan.side))
+    return max((day for day in on if 0 <= day <= until), default=0)
 
 
 def concerns(surgery: Surgery, side: str) -> bool:
@@ -104,11 +113,13 @@ def evidence(plan: Plan, readings: Readings) -> Evidence:
     for entry in entries:
         by_measure.setdefault(entry.measure, []).append(entry)
     void = _ordered(_unusable(readings, about, days, void=True))
+    touching = tuple(filter(about.touches, sorted((*entries, *void), key=_place)))
     return Evidence(
         about,
         days,
         {name: tuple(several) for name, several in by_measure.items()},
         {name: _on_scale(name, other, by_measure) for name, other in _twins(about)},
+        touching,
         void,
     )
 

@@ -54,12 +54,12 @@ def first(several: Sequence[Candidate]) -> list[Candidate]:
     return [one for one in left if not any(other.counts and _later_that_day(other.entry, one.entry) for other in left)]
 
 
-def visits(several: Sequence[Candidate]) -> list[list[Candidate]]:
+def visits(several: Sequence[Candidate]) -> Iterator[list[Candidate]]:
     """What counts of each visit, newest first. What may be of several days is a visit of its own, in doubt."""
     by_day: dict[int, list[Candidate]] = {}
     for one in several:
         by_day.setdefault(one.entry.last, []).append(one)
-    return [latest(by_day[day]) for day in sorted(by_day, reverse=True)]
+    yield from (latest(by_day[day]) for day in sorted(by_day, reverse=True))
 
 
 def in_doubt(visit: Iterable[Candidate]) -> bool:

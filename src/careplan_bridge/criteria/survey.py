@@ -4,12 +4,13 @@ from dataclasses import dataclass
 
 from msgspec.structs import replace
 
-from careplan_bridge.criteria import attention, outcome, precautions, red_flags, restrictions, trend
+from careplan_bridge.criteria import attention, outcome, precautions, red_flags, restrictions
 from careplan_bridge.criteria.conditions import judge
 from careplan_bridge.criteria.current import Terms
 from careplan_bridge.criteria.outcome import Judged
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.responses import responses
+from careplan_bridge.criteria.trend import Movements, movements
 from careplan_bridge.model.check import (
     Attention,
     CriterionResult,
@@ -40,32 +41,34 @@ class Survey:
 def survey(record: Record) -> Survey:
     dealt_with = responses(record.plan, record.calendar)
     limits = restrictions.judge(record, dealt_with)
-    verdicts = tuple(_judge(criterion, record, limits) for criterion in record.plan.current.criteria)
+    moved = {criterion.id: movements(criterion.condition, record) for criterion in record.plan.current.criteria}
+    verdicts = tuple(_judge(one, record, limits, moved[one.id]) for one in record.plan.current.criteria)
     flags = red_flags.judge(record, dealt_with, verdicts)
     judged = Judged(verdicts, limits, flags)
-    touching = tuple(record.touching)
     return Survey(
         criteria=verdicts,
         restrictions=limits,
         precautions=precautions.judge(record, verdicts),
         red_flags=flags,
-        attention=attention.marks(record, verdicts, limits),
+        attention=attention.marks(record, verdicts, limits, moved),
         outcome=outcome.outcome(record, judged),
         missing=outcome.missing(record, judged),
-        unusable=tuple(entry.unusable for entry in touching if entry.unusable),
-        touching=tuple(entry.source for entry in touching),
+        unusable=tuple(entry.unusable for entry in record.touching if entry.unusable),
+        touching=tuple(entry.source for entry in record.touching),
     )
 
 
-def _judge(criterion: Criterion, record: Record, limits: tuple[RestrictionResult, ...]) -> CriterionResult:
+def _judge(
+    criterion: Criterion, record: Record, limits: tuple[RestrictionResult, ...], moved: Movements
+) -> CriterionResult:
     terms = Terms(
         id=criterion.id, says=criterion.says, no_older_than=criterion.no_older_than, accepts=criterion.accepts
     )
     result = judge(criterion.condition, terms, record)
     if not isinstance(criterion.condition, WithinBounds):
         return result
-    moved = trend.movement(criterion.condition, record).trend
-    return replace(result, trend=None if moved == "improving" and _beyond(result, limits) else moved)
+    trend = moved[0][1].trend
+    return replace(result, trend=None if trend == "improving" and _beyond(result, limits) else trend)
 
 
 def _beyond(result: CriterionResult, limits: tuple[RestrictionResult, ...]) -> bool:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.current import Known, Missing, Terms, current, fresh, incomplete, told
@@ -51,7 +52,7 @@ def _in_a_row(condition: WithinBounds, terms: Terms, record: Record) -> Criterio
         missing = _uncertain_row(several, condition, terms, record)
     if missing is not None:
         return untold(terms, missing, wanted, record, asked=_asked(condition, record))
-    row = [_visit(visit, condition, terms, record) for visit in visits(several)[:count]]
+    row = [_visit(visit, condition, terms, record) for visit in islice(visits(several), count)]
     return _row(row, condition, terms, record)
 
 
@@ -77,7 +78,7 @@ def _uncertain_row(
     several: Sequence[Candidate], condition: WithinBounds, terms: Terms, record: Record
 ) -> Missing | None:
     """Not even which visits make the row can be told where an entry may be of several days, or the newest visit is too old."""
-    dated = visits([one for one in several if one.entry.day is not None])
+    dated = list(visits([one for one in several if one.entry.day is not None]))
     oldest = min((visit[0].entry.first for visit in dated[: condition.visits_in_a_row]), default=record.operated)
     loose = [one.entry for one in several if one.entry.day is None and one.entry.last >= oldest]
     if loose:

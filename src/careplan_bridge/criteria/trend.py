@@ -6,7 +6,7 @@ Which way is better is the criterion's, not the measure's: after a repair, more 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import combinations
+from itertools import combinations, islice
 from typing import Literal
 
 from careplan_bridge.criteria.current import Known
@@ -14,10 +14,11 @@ from careplan_bridge.criteria.interval import Interval, Number
 from careplan_bridge.criteria.measurement_error import changed, figures
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.selection import candidates, in_doubt, visits
+from careplan_bridge.criteria.statements import simple
 from careplan_bridge.criteria.truth import MET, NOT_MET, any_of
 from careplan_bridge.criteria.values import hull, possible, wanted
 from careplan_bridge.model.check import Verdict
-from careplan_bridge.model.criterion import Measured, WithinBounds
+from careplan_bridge.model.criterion import Condition, Measured, WithinBounds
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.value import Bounds
 
@@ -33,6 +34,14 @@ class Movement:
     stalled: bool = False
 
 
+Movements = Sequence[tuple[WithinBounds, Movement]]
+
+
+def movements(condition: Condition, record: Record) -> Movements:
+    """The movement of every value that a condition bounds; all else has none of its own."""
+    return [(part, movement(part, record)) for part in simple(condition) if isinstance(part, WithinBounds)]
+
+
 def movement(condition: WithinBounds, record: Record) -> Movement:
     """Over the last three visits on which the measure was taken."""
     measure = record.facts(condition.measured.measure)
@@ -46,7 +55,7 @@ def _last_visits(asked: Measured, measure: Measure, record: Record) -> list[Know
     """Newest first. Nothing is told where one of them is in doubt, or the retrieval is not complete."""
     if not record.complete:
         return []
-    last = visits(candidates(asked, record))[:VISITS]
+    last = list(islice(visits(candidates(asked, record)), VISITS))
     if any(in_doubt(visit) for visit in last):
         return []
     entries = [tuple(one.entry for one in visit) for visit in last]

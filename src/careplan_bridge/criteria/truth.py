@@ -21,8 +21,14 @@ def opposite(verdict: Verdict) -> Verdict:
 
 
 def all_of(verdicts: Iterable[Verdict]) -> Verdict:
-    seen = set(verdicts)
-    return next((decisive for decisive in (NOT_MET, CANNOT_TELL) if decisive in seen), MET)
+    """The first that is not met decides; what stands behind it is not looked at."""
+    found = MET
+    for verdict in verdicts:
+        if verdict is NOT_MET:
+            return NOT_MET
+        if verdict is CANNOT_TELL:
+            found = CANNOT_TELL
+    return found
 
 
 def any_of(verdicts: Iterable[Verdict]) -> Verdict:
