@@ -9,7 +9,7 @@ import pytest
 from careplan_bridge.endpoint.outcomes import OUTCOMES, Trouble
 from careplan_bridge.endpoint.read import Missing, Stored, read
 from careplan_bridge.endpoint.send import update
-from careplan_bridge.errors import BridgeError
+from careplan_bridge.errors import BridgeError, WrongUse
 from careplan_bridge.model.endpoint import Limits
 from tests.endpoint.scripted import BASE, Waits, client_of, endpoint, json, outcome, script
 
@@ -145,6 +145,15 @@ def test_absent_and_deleted_are_told_apart() -> None:
     with script() as router, client_of(endpoint()) as client:
         router.get(URL).mock(side_effect=[httpx.Response(404), httpx.Response(410)])
         assert [read(client, "Goal/g"), read(client, "Goal/g")] == [Missing.NEVER_WAS, Missing.DELETED]
+
+
+@pytest.mark.parametrize(
+    "reference",
+    ["Goal/..", "Goal/.", "Goal/a/b", "Goal/a?b=c", "goal/a", "Goal/", "https://elsewhere.example.org/Goal/g"],
+)
+def test_what_is_no_reference_is_not_asked_for(reference: str) -> None:
+    with script(), client_of(endpoint()) as client, pytest.raises(WrongUse, match="Type/id"):
+        read(client, reference)
 
 
 def test_the_sentence_says_what_happened_to_what_and_what_would_mend_it() -> None:

@@ -161,7 +161,7 @@ def test_where_nobody_listens_nothing_was_sent() -> None:
     assert waits == [0.5, 1.0, 2.0]
 
 
-@pytest.mark.parametrize("query", ["_getpages=a|b&sig=%2f%2F", "page=2&&x=", "page=a b", "page=ü"])
+@pytest.mark.parametrize("query", ["_getpages=a|b&sig=%2f%2F", 'x="<y>"&z=100%', "page=2&&x=", "page=a b", "page=ü"])
 def test_the_query_of_a_link_reaches_the_server_byte_for_byte(server: Sandbox, client: Client, query: str) -> None:
     queries: list[str] = []
 
@@ -177,6 +177,13 @@ def test_the_query_of_a_link_reaches_the_server_byte_for_byte(server: Sandbox, c
     sendable = query.isascii() and " " not in query
     assert found.complete == (" " not in query)
     assert queries[1:] == ([query] if sendable else ["page=%C3%BC"] if found.complete else [])
+
+
+def test_what_stays_on_this_machine_goes_through_no_proxy(server: Sandbox, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("HTTP_PROXY", "http_proxy", "ALL_PROXY"):
+        monkeypatch.setenv(name, "http://127.0.0.1:9")
+    with client_of(endpoint(server.base, limits=Limits(attempts=1))) as client:
+        assert read(client, "Patient/nobody") is Missing.NEVER_WAS
 
 
 def test_each_request_names_itself_and_asks_for_fhir(server: Sandbox, client: Client) -> None:

@@ -300,6 +300,13 @@ def test_a_read_is_redirected_within_the_origin_only() -> None:
             _redirected(client, "https://elsewhere.example.org/r4/Observation?patient=Patient%2F1")
 
 
+def test_a_search_by_post_is_not_redirected_into_another_question() -> None:
+    with script() as router, client_of(endpoint(search="post")) as client:
+        router.post(f"{URL}/_search").mock(return_value=httpx.Response(302, headers={"Location": f"{BASE}/there"}))
+        with pytest.raises(Refused, match="redirects"):
+            search(client, "Observation", ASKED)
+
+
 def test_redirects_without_end_end() -> None:
     with script() as router, client_of(endpoint()) as client:
         route = router.get(FIRST).mock(return_value=httpx.Response(302, headers={"Location": FIRST}))

@@ -44,7 +44,7 @@ def test_a_create_is_conditional_and_says_what_it_is() -> None:
     [
         json(STORED, 201),
         json(STORED | {"meta": {"versionId": "1"}}, 201, ETag='W/"4"'),
-        json(STORED, 201, ETag='"4"'),
+        json(STORED | {"meta": {"versionId": "1"}}, 201, ETag='"4"'),
         httpx.Response(201, headers={"Location": f"{BASE}/Goal/g/_history/4"}),
         httpx.Response(201, headers={"Location": "Goal/g", "ETag": 'W/"4"'}),
         json(outcome("informational", severity="information"), 201, Location="http://inside:8080/Goal/g/_history/4"),
