@@ -164,6 +164,22 @@ def test_an_excess_blocks_though_the_retrieval_is_incomplete() -> None:
     assert checked(limited(), bent(deg(110)), complete=False).outcome is Outcome.BLOCKED
 
 
+def test_kept_is_not_said_of_an_incomplete_retrieval() -> None:
+    assert checked(limited(), bent(deg(80)), complete=False).restrictions[0].state == "cannot-tell"
+
+
+def test_a_restriction_of_a_later_stage_begins_with_its_window() -> None:
+    plan = limited()
+    later = replace(
+        plan.stages[1], window=replace(plan.stages[1].window, from_day=21), restrictions=(restriction(at_most(120)),)
+    )
+    plan = replace(plan, stages=(replace(plan.stages[0], restrictions=()), later))
+    early, late = bent(deg(130), instant(20)), bent(deg(130), instant(22))
+    assert checked(plan, early, at=moment(23)).restrictions[0].state == "kept"
+    found = checked(plan, late, at=moment(23)).restrictions[0]
+    assert (found.state, found.from_date) == ("exceeded", date(2026, 3, 23))
+
+
 def test_a_value_beyond_a_restriction_is_never_improving() -> None:
     wanted = criterion(WithinBounds(measured=of(FLEXION), bounds=at_least(60)))
     entries = [reading(FLEXION, deg(50), instant(10)), reading(FLEXION, deg(95), instant(18))]

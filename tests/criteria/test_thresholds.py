@@ -1,6 +1,6 @@
 """Which value counts now, and when none can be told."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
@@ -142,6 +142,18 @@ def test_readings_before_surgery_are_history_only() -> None:
     found = result(flexion(120, instant(-5)))
     assert (found.verdict, found.reason) == (CANNOT_TELL, "before-surgery")
     assert [(one.shown, one.used) for one in found.readings] == [("120 deg", False)]
+
+
+def test_the_other_knee_before_surgery_is_no_history_of_this_one() -> None:
+    assert result(flexion(130, instant(-5), side="right")).reason == "no-reading"
+
+
+def test_a_moment_at_the_end_of_all_calendars_is_still_a_moment() -> None:
+    plan = a_plan(criterion(REACHES_100), zone="America/New_York")
+    first = Moment(datetime(1, 1, 1, tzinfo=UTC), datetime(1, 1, 1, tzinfo=UTC))
+    endless = Moment(moment(15), datetime(9999, 12, 31, 23, 59, tzinfo=UTC))
+    assert checked(plan, flexion(120, first)).criteria[0].reason == "before-surgery"
+    assert checked(plan, flexion(120, endless)).criteria[0].verdict is MET
 
 
 def test_on_the_day_of_surgery_nothing_tells_which_came_first() -> None:

@@ -8,7 +8,7 @@ from careplan_bridge.criteria.record import Record, concerns
 from careplan_bridge.criteria.restrictions import POSSIBLY
 from careplan_bridge.criteria.statements import measured
 from careplan_bridge.criteria.trend import VISITS, Movements
-from careplan_bridge.criteria.truth import CANNOT_TELL, MET
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
 from careplan_bridge.model.check import Attention, CriterionResult, RestrictionResult
 from careplan_bridge.model.criterion import Criterion
 
@@ -77,7 +77,7 @@ def _withdrawn(record: Record) -> Iterator[Attention]:
     """Void entries count as never made. They are named, because someone may remember their value."""
     asked = {one.measure for criterion in record.plan.current.criteria for one in measured(criterion.condition)}
     for entry in record.void:
-        if entry.measure in asked:
+        if entry.measure in asked and record.after_surgery(entry) is not NOT_MET:
             yield _mark("withdrawn", entry.measure, f"Ignored: {_reason(entry)} ({entry.source.resource}).")
 
 

@@ -16,7 +16,11 @@ class Calendar:
     surgery: date
 
     def day(self, moment: datetime) -> int:
-        return day_of(self.surgery, moment.astimezone(self.zone).date())
+        try:
+            local = moment.astimezone(self.zone)
+        except OverflowError:  # the first or the last day there is, seen from the other end of the earth
+            local = moment
+        return day_of(self.surgery, local.date())
 
     def date(self, day: int) -> date:
         return date_of(self.surgery, day)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.selection import Candidate, candidates, latest, same_measure
+from careplan_bridge.criteria.selection import Candidate, alike, candidates, latest, same_measure
 from careplan_bridge.criteria.truth import MET, NOT_MET, all_of
 from careplan_bridge.criteria.values import Possible, hull, possible
 from careplan_bridge.model.check import Verdict
@@ -88,8 +88,7 @@ def _values(entries: Iterable[Entry], wanted: Measured, record: Record) -> list[
 def _nothing(several: Sequence[Candidate], wanted: Measured, record: Record) -> Missing:
     if several:
         return _doubtful([one.entry for one in several], wanted, record)
-    before = [entry for entry in same_measure(record, wanted) if record.after_surgery(entry) is NOT_MET]
-    if before:
+    if any(record.after_surgery(entry) is NOT_MET for entry in alike(record, wanted)):
         return Missing(
             "before-surgery",
             f"only measured before the surgery of {record.calendar.date(record.operated).isoformat()}",

@@ -9,6 +9,8 @@ from careplan_bridge.criteria.survey import Survey, survey
 from careplan_bridge.model.criterion import Criterion, TimeSince
 from careplan_bridge.model.protocol import Stage
 
+_HORIZON = 36_525  # days; a period that was recorded without an end may last until the year 9999
+
 
 def next_change(evidence: Evidence, record: Record, now: Survey) -> datetime | None:
     """The first moment after `record.at` at which the survey differs from now; None if it never will by itself."""
@@ -21,7 +23,7 @@ def next_change(evidence: Evidence, record: Record, now: Survey) -> datetime | N
 def _moments(evidence: Evidence, record: Record) -> set[datetime]:
     """Entries come into view at their own moment; everything else changes where a day of the clinic begins."""
     coming = {entry.at.low for several in (*evidence.entries.values(), evidence.void) for entry in several}
-    days = {record.calendar.begins(day) for day in set(_days(record)) if day > record.day}
+    days = {record.calendar.begins(day) for day in set(_days(record)) if record.day < day <= record.day + _HORIZON}
     events = {event.at for event in record.plan.course.events}
     return {moment for moment in coming | days | events if moment > record.at}
 

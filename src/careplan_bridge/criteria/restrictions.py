@@ -23,9 +23,10 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import Stage
 from careplan_bridge.model.value import Amount, Value
 
-EXCEEDED, POSSIBLY, RESPONDED, KEPT, NO_READING = "exceeded", "possibly-exceeded", "responded", "kept", "no-reading"
+EXCEEDED, POSSIBLY, RESPONDED = "exceeded", "possibly-exceeded", "responded"
+KEPT, UNTOLD, NO_READING = "kept", "cannot-tell", "no-reading"
 OPEN = (EXCEEDED, POSSIBLY)
-_URGENCY = (EXCEEDED, POSSIBLY, RESPONDED, KEPT, NO_READING)
+_URGENCY = (EXCEEDED, POSSIBLY, RESPONDED, UNTOLD, KEPT, NO_READING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,14 +64,14 @@ def _judge(restriction: Restriction, stage: Stage, record: Record, responses: Re
     judged = [
         (entry, _beyond(entry, value, restriction, force, record)) for entry, value in _about(restriction, record)
     ]
-    state, entries, response = _state(restriction, judged, responses)
+    state, entries, response = _state(restriction, judged, responses, complete=record.complete)
     calendar = record.calendar
     return RestrictionResult(
         id=restriction.id,
         says=restriction.says,
         state=state,
         in_force=force is not None and force.at(record.at),
-        from_date=calendar.date(restriction.from_day),
+        from_date=calendar.date(_first_day(restriction, stage, record)),
         before_date=None if restriction.before_day is None else calendar.date(restriction.before_day),
         readings=shown(tuple(entries), (), record),
         unusable=tuple(entry.unusable for entry in entries if entry.unusable),
@@ -79,7 +80,7 @@ def _judge(restriction: Restriction, stage: Stage, record: Record, responses: Re
 
 
 def _state(
-    restriction: Restriction, judged: Sequence[tuple[Entry, Verdict]], responses: Responses
+    restriction: Restriction, judged: Sequence[tuple[Entry, Verdict]], responses: Responses, *, complete: bool
 ) -> tuple[str, list[Entry], str]:
     """The state, the entries it rests on, and the response that dealt with them."""
     beyond = [(entry, verdict) for entry, verdict in judged if verdict is not NOT_MET]
@@ -93,6 +94,8 @@ def _state(
         entries = [entry for entry, _ in beyond]
         return RESPONDED, entries, responses.words(restriction.id, [entry.source for entry in entries])
     usable = [entry for entry, _ in judged if entry.usable]
+    if not complete:  # what is missing may have been beyond
+        return UNTOLD, usable[-1:], ""
     return (KEPT if usable else NO_READING), usable[-1:], ""
 
 
@@ -137,8 +140,7 @@ def _after_surgery(entry: Entry) -> Verdict:
 def _force(restriction: Restriction, stage: Stage, record: Record) -> _Force | None:
     """By the calendar where the restriction has an end; else while the person is in its stage."""
     entered, left = _stay(stage, record.plan)
-    day = max(restriction.from_day, _start(stage, entered, record))
-    begins = record.calendar.begins(day)
+    begins = record.calendar.begins(_first_day(restriction, stage, record))
     if restriction.before_day is not None:
         return _Force(begins, record.calendar.begins(restriction.before_day))
     if entered is None and stage is not record.plan.stages[0]:
@@ -146,11 +148,12 @@ def _force(restriction: Restriction, stage: Stage, record: Record) -> _Force | N
     return _Force(begins, left)
 
 
-def _start(stage: Stage, entered: datetime | None, record: Record) -> int:
+def _first_day(restriction: Restriction, stage: Stage, record: Record) -> int:
     """A stage's restrictions begin with its window, or when it is entered earlier."""
-    if entered is None:
-        return stage.window.from_day
-    return min(stage.window.from_day, record.calendar.day(entered))
+    entered, _ = _stay(stage, record.plan)
+    window = stage.window.from_day
+    begins = window if entered is None else min(window, record.calendar.day(entered))
+    return max(restriction.from_day, begins)
 
 
 def _stay(stage: Stage, plan: Plan) -> tuple[datetime | None, datetime | None]:

@@ -1,15 +1,14 @@
 """A verdict with what it rests on, in the form the page shows."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.current import Missing, Terms
 from careplan_bridge.criteria.entry import Entry
-from careplan_bridge.criteria.matching import strictly
 from careplan_bridge.criteria.measurement_error import Answer
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.selection import same_measure
-from careplan_bridge.criteria.truth import CANNOT_TELL, NOT_MET
+from careplan_bridge.criteria.selection import alike
+from careplan_bridge.criteria.truth import CANNOT_TELL
 from careplan_bridge.model.check import CriterionResult, UsedReading, Verdict
 from careplan_bridge.model.criterion import Measured
 from careplan_bridge.model.reading import Source
@@ -96,11 +95,4 @@ def used_reading(entry: Entry, record: Record, *, used: bool) -> UsedReading:
 
 
 def _history(wanted: Measured, record: Record) -> tuple[Entry, ...]:
-    return tuple(_alike(wanted, record))[-_HISTORY:]
-
-
-def _alike(wanted: Measured, record: Record) -> Iterator[Entry]:
-    facts, involved = record.facts(wanted.measure), record.plan.side
-    for entry in same_measure(record, wanted):
-        if strictly(wanted, entry.side, entry.qualifiers, involved=involved, measure=facts) is not NOT_MET:
-            yield entry
+    return tuple(alike(record, wanted))[-_HISTORY:]

@@ -67,6 +67,14 @@ def in_doubt(visit: Iterable[Candidate]) -> bool:
     return any(one.entry.day is None or not one.counts for one in visit)
 
 
+def alike(record: Record, wanted: Measured) -> Iterator[Entry]:
+    """Readings that are, or could be, of the kind that is asked for, whenever they were taken."""
+    facts, involved = record.facts(wanted.measure), record.plan.side
+    for entry in same_measure(record, wanted):
+        if strictly(wanted, entry.side, entry.qualifiers, involved=involved, measure=facts) is not NOT_MET:
+            yield entry
+
+
 def same_measure(record: Record, wanted: Measured) -> Iterator[Entry]:
     """Readings of the measure, whatever their side and qualifiers: what there is, where what is wanted is missing."""
     yield from (entry for entry in record.of(wanted.measure) if entry.usable)

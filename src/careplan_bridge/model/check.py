@@ -62,7 +62,7 @@ class CriterionResult(Struct, frozen=True, kw_only=True):
 
 
 class RestrictionResult(Struct, frozen=True, kw_only=True):
-    """`state`: kept, exceeded, possibly-exceeded, responded (exceeded before, dealt with), no-reading."""
+    """`state`: kept, exceeded, possibly-exceeded, responded (exceeded before, dealt with), no-reading, cannot-tell (incomplete)."""
 
     id: str
     says: str
@@ -85,7 +85,7 @@ class PrecautionResult(Struct, frozen=True, kw_only=True):
 
 
 class RedFlagResult(Struct, frozen=True, kw_only=True):
-    """`state`: present, absent, not-asked, responded, out-of-date (its absent is older than the newest reading used)."""
+    """`state`: present, absent, not-asked, responded, cannot-tell, out-of-date (its absent is older than the newest reading used)."""
 
     id: str
     ask: str
