@@ -137,7 +137,7 @@ def test_change_counts_from_the_first_visit_after_surgery() -> None:
     assert found.verdict is MET
     assert found.arithmetic == (
         "101 deg on 2026-03-20, first 80 deg on 2026-03-05: 21 deg; "
-        "a change of at least 20 deg since the first visit after surgery wanted"
+        "a change of at least 20 deg since the first visit after surgery wanted: 1 deg above"
     )
     assert judged(GAINED_20, bent(85, instant(3)), bent(101, TODAY)).verdict is NOT_MET
 

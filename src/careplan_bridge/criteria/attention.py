@@ -38,9 +38,7 @@ def _marks(
             yield from _stalled(criterion, moved[criterion.id], record)
     for restriction in restrictions:
         if restriction.state == POSSIBLY:
-            yield _mark(
-                POSSIBLY, restriction.id, f"Possibly exceeded: {restriction.says}. A clinician must look at it."
-            )
+            yield _mark(POSSIBLY, restriction.id, f"{restriction.says}: a clinician must look at the readings.")
     yield from _withdrawn(record)
 
 
@@ -52,7 +50,7 @@ def _late(criterion: Criterion, result: CriterionResult, record: Record) -> Iter
     # The call is due on that day at the latest, so the mark stands on the day itself.
     if criterion.call_surgeon_by is not None and record.day >= criterion.call_surgeon_by:
         by = words.dated(criterion.call_surgeon_by, record.calendar)
-        yield _mark("call-surgeon", criterion.id, f"Call the surgeon by {by}; {lack}: {criterion.says}.")
+        yield _mark("call-surgeon", criterion.id, f"Due by {by}, {lack}: {criterion.says}.")
 
 
 def _stalled(criterion: Criterion, moved: Movements, record: Record) -> Iterator[Attention]:

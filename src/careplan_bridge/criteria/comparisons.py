@@ -40,15 +40,15 @@ def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionRe
         return untold(terms, found, asked, record, asked=wish)
     baseline, latest = found
     apart = difference(_interval(latest), _interval(baseline))
-    said = f"{_said(latest, asked, record)}, first {_said(baseline, asked, record)}: {_number(apart, condition.bounds, unit)}; {wish}"
+    verdict = inside(apart, wanted(condition.bounds))
     entries = (*baseline.entries, *latest.entries)
     return decided(
         terms,
-        inside(apart, wanted(condition.bounds)),
-        said,
+        verdict,
+        f"{_said(latest, asked, record)}, first {_said(baseline, asked, record)}: {_sum(apart, condition.bounds, unit, wish)}",
         readings=resting_on(entries, asked, record),
         near=near(apart, condition.bounds, figures(record.facts(asked.measure), entries)),
-        settle=_exact(asked, record) if inside(apart, wanted(condition.bounds)) is CANNOT_TELL else "",
+        settle=_exact(asked, record) if verdict is CANNOT_TELL else "",
     )
 
 
@@ -79,7 +79,7 @@ def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) ->
     facts = record.facts(condition.measured.measure)
     result = _index(pair, turned=facts.better == "down") if condition.index else _apart(pair)
     bounds = _bounds(condition)
-    said = ", ".join(_side_said(known, record) for known in pair)
+    said = ", ".join(_side_said(known, condition.measured, record) for known in pair)
     entries = (*pair[0].entries, *pair[1].entries)
     if result is None:
         lack = Missing(
@@ -91,7 +91,7 @@ def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) ->
     return decided(
         terms,
         verdict,
-        f"{said}: {_number(result, bounds, _unit(condition, record))}; {_side_words(condition, record)}",
+        f"{said}: {_sum(result, bounds, _unit(condition, record), _side_words(condition, record))}",
         readings=shown(entries, (), record),
         near=near(result, bounds, sizes),
         settle=_exact(condition.measured, record) if verdict is CANNOT_TELL else "",
@@ -154,8 +154,10 @@ def _side_words(condition: OtherSide, record: Record) -> str:
     return f"a {what} of {words.bounds(_bounds(condition), _unit(condition, record))} wanted"
 
 
-def _side_said(known: Known, record: Record) -> str:
-    values = " and ".join(dict.fromkeys(words.sided(entry, record.facts(entry.measure)) for entry in known.entries))
+def _side_said(known: Known, asked: Measured, record: Record) -> str:
+    """The measure is named only where it is not the one that was asked for."""
+    other = (None if entry.measure == asked.measure else record.facts(entry.measure) for entry in known.entries)
+    values = " and ".join(dict.fromkeys(map(words.sided, known.entries, other)))
     return f"{values} {words.on(known.entries, record.calendar)}"
 
 
@@ -163,9 +165,12 @@ def _said(known: Known, asked: Measured, record: Record) -> str:
     return f"{words.possible(known.value, record.facts(asked.measure))} {words.on(known.entries, record.calendar)}"
 
 
-def _number(result: Interval, bounds: Bounds, unit: str) -> str:
+def _sum(result: Interval, bounds: Bounds, unit: str, wish: str) -> str:
+    """`72 %; a limb symmetry index of at least 75 % wanted: 3 % below`."""
     limits = wanted(bounds)
-    return words.interval(result, unit, apart_from=(limits.low, limits.high))
+    apart = words.margin(result, bounds, unit)
+    said = words.interval(result, unit, apart_from=(limits.low, limits.high))
+    return f"{said}; {wish}" + (f": {apart}" if apart else "")
 
 
 def _exact(asked: Measured, record: Record) -> str:
