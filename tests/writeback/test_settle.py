@@ -174,3 +174,29 @@ def test_a_plan_of_another_ledger_is_named(client: Client, tmp_path: Path, plan:
         pytest.raises(WrongUse, match="not in this ledger"),
     ):
         settle(client, ledger, plan.id)
+
+
+def test_a_server_without_provenance_takes_the_decision_and_that_is_said(
+    sandbox: Sandbox, client: Client, ledger: Ledger, plan: Plan
+) -> None:
+    def without_provenance(asked: Asked, handler: Handler) -> Answer:
+        answer = handler(asked)
+        if asked.path == ("metadata",) and answer.resource is not None:
+            for rest in answer.resource["rest"]:
+                rest["resource"] = [each for each in rest["resource"] if each["type"] != "Provenance"]
+        return answer
+
+    sandbox.misbehaviours.append(without_provenance)
+    push_plan(client, ledger, plan)
+    decision, check = acknowledged(ledger, plan)
+    receipt = write_decision(client, ledger, plan, decision, check)
+    assert receipt.says == ("rehearsal does not take Provenance: who decided stands in the ledger alone",)
+    assert (ledger.waiting(plan.id), on_server(sandbox.base, "Provenance")) == ((), [])
+
+
+def test_a_decision_about_a_plan_that_was_never_pushed_waits(client: Client, ledger: Ledger, plan: Plan) -> None:
+    ledger.add_plan(plan)
+    decision, check = acknowledged(ledger, plan)
+    with pytest.raises(WrongUse, match="lives nowhere, not on rehearsal"):
+        write_decision(client, ledger, plan, decision, check)
+    assert [record.state for record in ledger.waiting(plan.id)] == ["ready"]

@@ -84,7 +84,9 @@ class Intent(Struct, frozen=True, kw_only=True):
 
 
 class Seen(Struct, frozen=True, kw_only=True):
-    """What a resource held when we last wrote or read it: its version and the elements we manage, as canonical JSON."""
+    """The ground for telling our changes of a resource from others': the version we wrote last (or first read), and the managed elements as we
+    left them, by path, as canonical JSON. What others changed since is not taken in.
+    """
 
     reference: str
     version: str

@@ -7,12 +7,11 @@ all but Provenance are one Bundle. An acknowledged decision stays in the ledger 
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cached_property, partial
 
 from careplan_bridge.endpoint.capabilities import capabilities
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.endpoint.untrusted import objects, text
+from careplan_bridge.endpoint.untrusted import an_object, objects, text
 from careplan_bridge.errors import BridgeError, DecisionRefused, InputRefused, WrongUse
 from careplan_bridge.fhir.plan_resources import goals
 from careplan_bridge.fhir.progress import care_plan_after, goal_after, signed_at
@@ -176,18 +175,15 @@ class _Occasion:
 
 
 def _identity_of(resource: Resource, care_plan: str, decision: Decision) -> Identity:
-    """R4 gives Provenance no identifier: it is known by the plan it is about and the instant of the decision."""
-    recorded = resource["recorded"]
+    """R4 gives Provenance no identifier: it is looked for by plan and instant, and known by the decision that it names as a source."""
 
     def is_it(found: Resource) -> bool:
-        targets = {text(target, "reference").partition("/_history/")[0] for target in objects(found.get("target"))}
-        return care_plan in targets and _instant(found["recorded"]) == _instant(recorded)
+        sources = (
+            an_object(an_object(entity.get("what")).get("identifier")) for entity in objects(found.get("entity"))
+        )
+        return decision.id in {text(source, "value") for source in sources}
 
-    return Identity("Provenance", decision.id, (("target", care_plan), ("recorded", recorded)), is_it)
-
-
-def _instant(written: str) -> datetime:
-    return datetime.fromisoformat(written)
+    return Identity("Provenance", decision.id, (("target", care_plan), ("recorded", resource["recorded"])), is_it)
 
 
 def _acknowledged(ledger: Ledger, decision: Decision, check: CriteriaCheck) -> DecisionRecord:
