@@ -84,8 +84,10 @@ class Intent(Struct, frozen=True, kw_only=True):
 
 
 class Seen(Struct, frozen=True, kw_only=True):
-    """The ground for telling our changes of a resource from others': the version we wrote last (or first read), and the managed elements as we
-    left them, by path, as canonical JSON. What others changed since is not taken in.
+    """The ground for telling our changes of a resource from others'.
+
+    The version we wrote last (or first read), and the managed elements as we left them, by path, as canonical JSON. What others
+    changed since is not taken in.
     """
 
     reference: str
