@@ -85,6 +85,18 @@ def test_a_denial_cannot_be_told_where_something_newer_may_be_missing() -> None:
     assert flag(either) == "cannot-tell"
 
 
+def test_an_entry_that_could_not_be_read_but_says_present_is_not_talked_away() -> None:
+    unreadable = Unusable(
+        source=Source(resource="Observation/x"),
+        reason="other-subject",
+        says="whose it is, is not known",
+        settle="the person it is about",
+        hint=Hint(measure=FINDING, qualifiers={"finding": "calf"}, value=grade("present"), at=instant(10)),
+    )
+    assert flag(unreadable, DENIED) == "cannot-tell"
+    assert flag(replace(unreadable, void=True), DENIED) == "absent"
+
+
 def answered(of_plan: Plan, check: CriteriaCheck) -> Plan:
     response = respond_to_red_flag(of_plan, check, "calf", person_id="s1", reason="scan negative", at=moment(19))
     return replace(of_plan, course=of_plan.course.plus(response))

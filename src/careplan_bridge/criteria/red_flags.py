@@ -32,7 +32,7 @@ def _judge(flag: RedFlag, record: Record, responses: Responses, newest: int | No
     several = candidates(about(flag.id), record)
     present = [entry for entry in _since_the_plan_began(flag, record) if PRESENT in _levels(entry, record)]
     waiting = [entry for entry in present if not responses.cover_red_flag(flag.id, entry.source)]
-    certain = [entry for entry in waiting if _levels(entry, record) == _ONLY_PRESENT]
+    certain = [entry for entry in waiting if entry.usable and _levels(entry, record) == _ONLY_PRESENT]
     if certain:
         return _result(flag, PRESENT, waiting, record)
     state, entries = _without_alarm(flag, several, waiting, record, responses, newest)
@@ -42,7 +42,7 @@ def _judge(flag: RedFlag, record: Record, responses: Responses, newest: int | No
 
 def _since_the_plan_began(flag: RedFlag, record: Record) -> Iterator[Entry]:
     """A further surgery makes measurements history, but it clears no red flag."""
-    yield from (entry for entry in record.of(FINDING) if entry.usable and entry.finding == flag.id and entry.last >= 0)
+    yield from (entry for entry in record.of(FINDING) if entry.finding == flag.id and entry.last >= 0)
 
 
 def _without_alarm(
