@@ -82,6 +82,13 @@ def test_an_entry_that_may_be_of_several_visits_leaves_the_row_open() -> None:
     assert row(effusion("2+", days(3, 5)), effusion("1+", instant(11)), effusion("1+", instant(18))).verdict is MET
 
 
+def test_a_row_that_is_not_full_reaches_back_to_the_surgery() -> None:
+    found = row(effusion("1+", days(3, 5)), effusion("1+", instant(18)))
+    assert (found.verdict, found.reason) == (CANNOT_TELL, "moment-uncertain")
+    only_loose = row(effusion("1+", days(3, 5)), unusable(EFFUSION, instant(8)), unusable(EFFUSION, instant(18)))
+    assert only_loose.verdict is CANNOT_TELL
+
+
 def test_only_the_newest_visit_has_to_be_recent() -> None:
     assert row(effusion("1+", instant(2)), effusion("1+", instant(18))).verdict is MET
     assert row(effusion("1+", instant(2)), effusion("1+", instant(9))).reason == "out-of-date"

@@ -79,7 +79,9 @@ def _uncertain_row(
 ) -> Missing | None:
     """Not even which visits make the row can be told where an entry may be of several days, or the newest visit is too old."""
     dated = list(visits([one for one in several if one.entry.day is not None]))
-    oldest = min((visit[0].entry.first for visit in dated[: condition.visits_in_a_row]), default=record.operated)
+    row = dated[: condition.visits_in_a_row]
+    # A row that is not full reaches back to the surgery.
+    oldest = row[-1][0].entry.first if len(row) == condition.visits_in_a_row else record.operated
     loose = [one.entry for one in several if one.entry.day is None and one.entry.last >= oldest]
     if loose:
         return Missing(
@@ -88,10 +90,16 @@ def _uncertain_row(
             "the day it was measured on",
             tuple(loose),
         )
-    newest = next([one for one in visit if one.counts] for visit in dated if any(one.counts for one in visit))
+    newest = _newest_sure(dated)
     if all(fresh(one.entry, terms, record) is MET for one in newest):
         return None
     return _as_missing(told(newest, condition.measured, terms, record))
+
+
+def _newest_sure(dated: Sequence[Sequence[Candidate]]) -> list[Candidate]:
+    """What counts for certain of the newest visit that has such a reading."""
+    sure = ([one for one in visit if one.counts] for visit in dated)
+    return next(filter(None, sure), list[Candidate]())
 
 
 def _visit(visit: Sequence[Candidate], condition: WithinBounds, terms: Terms, record: Record) -> _Visit:
