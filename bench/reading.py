@@ -44,11 +44,11 @@ Json = dict[str, object]
 def main() -> int:
     asked = _arguments()
     lines = list(feed(asked.count, asked.shapes, versions=asked.versions))
-    held = _peak()
+    held = peak_memory()
     decoding = _best(lambda: [DECODER.decode(line) for line in lines])
     reader = Reader(catalogue(), SITE)
     reading, readings = _timed(lambda: read_lines(lines, reader))
-    peak = _peak()
+    peak = peak_memory()
     entries = _best(lambda: [reader.read_entry(line) for line in lines])
     some = lines[::CAREFUL_SHARE]
     careful = Reader(catalogue(), SITE, cached=False)
@@ -180,7 +180,7 @@ def _best(work: Callable[[], object], times: int = 3) -> float:
     return statistics.median(taken)
 
 
-def _peak() -> int:
+def peak_memory() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 
 
