@@ -116,6 +116,19 @@ def test_a_changed_record_takes_no_signature() -> None:
         deciding.sign(PLAN, advance(), changed, "t1", NOON)
 
 
+@pytest.mark.parametrize("outcome", [Outcome.NOT_YET, Outcome.BLOCKED, Outcome.INFORMATION_MISSING])
+def test_a_check_document_edited_by_hand_is_never_signed(outcome: Outcome) -> None:
+    edited = advance()  # its outcome was turned into awaiting-decision, its digest copied
+    with pytest.raises(DecisionRefused, match=outcome.value):
+        deciding.sign(PLAN, edited, replace(READY, outcome=outcome), "t1", NOON)
+
+
+def test_nor_one_whose_evidence_was_edited() -> None:
+    edited = replace(advance(), evidence=("Observation/other/_history/1",))
+    with pytest.raises(DecisionRefused, match="had been changed"):
+        deciding.sign(PLAN, edited, READY, "t1", NOON)
+
+
 def test_an_incomplete_retrieval_takes_no_signature() -> None:
     partial = replace(READY, complete=False)
     assert not deciding.stands(advance(), partial)

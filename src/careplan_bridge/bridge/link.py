@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -33,6 +33,8 @@ from careplan_bridge.writeback.push import push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
 from careplan_bridge.writeback.routes import route
 from careplan_bridge.writeback.unsigned import write_unsigned
+
+_A_MOMENT = timedelta(minutes=1)  # between reading the clock for a command and using it
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,9 @@ class Link:
             return self._written(of, record.decision, record.state)
         check = self.check(of, at)
         self._void_if_changed(record.decision, check)
-        signed = self.ledger.save_decision(deciding.sign(of, record.decision, check, person, at)).decision
+        signed = deciding.sign(of, record.decision, check, person, at)
+        self.ledger.keep_check(check)
+        self.ledger.save_decision(signed)
         return Signed(signed, None) if signed.missing_roles else self._write(of, signed)
 
     def respond(
@@ -188,7 +192,7 @@ class Link:
 
     def _refuse_other_moment(self, at: datetime) -> None:
         production = self.endpoint is not None and self.endpoint.environment == "production"
-        if production and at != self.now():
+        if production and abs(at - self.now()) > _A_MOMENT:
             raise WrongUse("Decisions on a production endpoint are made now; leave --at out.")
 
     def _site(self) -> Conventions:

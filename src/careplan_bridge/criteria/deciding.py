@@ -57,9 +57,13 @@ def source_key(source: Source) -> str:
 
 
 def sign(plan: Plan, decision: Decision, check: CriteriaCheck, person_id: str, at: datetime) -> Decision:
-    """The decision with one more signature. `check` is the one made at the moment of signing."""
+    """The decision with one more signature. `check` is the one made at the moment of signing.
+
+    What is signed is what this check would let anyone decide, whatever the document said that the decision was made from.
+    """
     _belongs(plan, check)
     _still_the_same(decision, check)
+    _says_the_same(decision, decide(plan, check, decision.kind, decision.reason, decision.decided_at))
     person = _signer(plan, decision, person_id)
     signature = Signature(person=person.id, role=person.role, at=at, digest=check.digest)
     return replace(decision, signatures=(*decision.signatures, signature))
@@ -141,6 +145,15 @@ def _still_the_same(decision: Decision, check: CriteriaCheck) -> None:
         raise DecisionRefused(
             "The record has changed since this decision was prepared (a reading, response or order is new or withdrawn), "
             "so it is void with the signatures it had. Make a new check, look at it, and decide again."
+        )
+
+
+def _says_the_same(decision: Decision, made_now: Decision) -> None:
+    """A check document can be edited by hand and its digest copied; the check made now cannot."""
+    if replace(decision, signatures=()) != made_now:
+        raise DecisionRefused(
+            "The decision does not say what the check made now says, though it carries its digest: the document it was made from "
+            "had been changed. Make a new check, look at it, and decide again."
         )
 
 

@@ -68,9 +68,9 @@ class Decisions(Store):
         self.move_decision(decision_id, "void", why)
 
     def keep_check(self, check: CriteriaCheck) -> None:
-        """Keep the check that a decision is bound to, under its digest."""
+        """Keep the check that a decision is bound to, under its digest; the last one counts: a signature's is made, not read."""
         self._write(
-            "INSERT INTO checks VALUES (?, ?, ?, ?) ON CONFLICT (digest) DO NOTHING",
+            "INSERT INTO checks VALUES (?, ?, ?, ?) ON CONFLICT (digest) DO UPDATE SET document = excluded.document",
             check.digest, check.plan, packed(check), self._moment(),
         )  # fmt: skip
 
