@@ -24,6 +24,7 @@ def goal_value(plan: str, stage: str, criterion: str) -> str:
     """The value of a Goal's business identifier."""
     return f"{plan}/{stage}/{criterion}"
 
+
 # Code systems of a protocol, below its url; the code is the stage's, restriction's or precaution's id.
 STAGE_CODE_SYSTEM = "/stage"
 RESTRICTION_CODE_SYSTEM = "/restriction"
