@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from careplan_bridge.model.case import OwnGoal
 from careplan_bridge.model.check import Attention, CriteriaCheck, Outcome, RedFlagResult
+from careplan_bridge.model.reading import Source, Unusable
 from careplan_bridge.model.value import Amount
 from careplan_bridge.review import words
 from careplan_bridge.review.documents import check_document
@@ -104,3 +105,23 @@ def test_no_two_states_share_symbol_and_word(table: dict[str, tuple[str, str]]) 
 def test_an_unknown_state_is_shown_as_unknown() -> None:
     table: dict[str, Any] = words.VERDICTS
     assert words.symbol(table, "made-up") == "?"
+
+
+@pytest.mark.parametrize(("day", "said"), [(13, True), (14, False)])
+def test_the_earliest_date_is_said_until_it_has_come(day: int, said: bool) -> None:  # noqa: FBT001
+    check = replace(a_check(a_plan()), day=day)
+    sentence = "Earliest date to move on: Mon 16 Mar 2026"
+    assert (sentence in shown(check)) == said
+    assert (sentence in check_text(check_document(check))) == said
+
+
+def test_an_entry_that_could_mean_several_measures_is_listed_once() -> None:
+    parts = tuple(
+        Unusable(
+            source=Source("Observation/arc", part=part), reason="arc-unknown", says="no order", settle="declare it"
+        )
+        for part in ("knee_flexion", "knee_extension_deficit")
+    )
+    check = replace(a_check(a_plan()), unusable=parts)
+    assert shown(check).count("Observation/arc") == 1
+    assert check_text(check_document(check)).count("Observation/arc") == 1

@@ -23,6 +23,8 @@ def _check_lines(check: Mapping[str, Any]) -> Iterator[str]:
     yield words.OUTCOMES[check["outcome"]][0].upper()
     if check["outcome"] == "blocked":
         yield f"  {check['clinic']['contact']}"
+    if early := words.too_early(check, stage):
+        yield f"  {early}"
     yield from (f"  {sentence}" for sentence in check["missing"])
     yield from (f"  {words.mark(mark)}: {mark['says']}" for mark in check["attention"])
     yield ""
@@ -30,9 +32,9 @@ def _check_lines(check: Mapping[str, Any]) -> Iterator[str]:
     yield from _states("Restrictions", words.RESTRICTIONS, check["restrictions"], "state", "response")
     yield from _states("Red flags", words.RED_FLAGS, check["red_flags"], "state", "response", said="ask")
     yield f"Signatures: {'; '.join(_signers(check))}"
-    if check["unusable"]:
-        yield f"Entries that could not be used: {len(check['unusable'])}"
-        yield from map(_unusable_line, check["unusable"])
+    if entries := words.entries(check["unusable"]):
+        yield f"Entries that could not be used: {len(entries)}"
+        yield from map(_unusable_line, entries)
     yield ""
     yield from check["cautions"]
 

@@ -21,6 +21,7 @@ RESTRICTIONS = {
     "possibly-exceeded": ("△", "possibly exceeded"),
     "responded": ("◆", "exceeded, a clinician responded"),
     "no-reading": ("?", "no reading"),
+    "cannot-tell": ("?", "cannot tell"),
 }
 RED_FLAGS = {
     "absent": ("●", "asked and denied"),
@@ -28,6 +29,7 @@ RED_FLAGS = {
     "responded": ("◆", "present, a clinician responded"),
     "not-asked": ("?", "not asked"),
     "out-of-date": ("?", "asked before the newest reading"),
+    "cannot-tell": ("?", "cannot tell"),
 }
 MARKS = {
     "behind": "Behind",
@@ -35,6 +37,8 @@ MARKS = {
     "call-surgeon": "Call the surgeon",
     "possibly-exceeded": "Possibly exceeded",
     "incomplete": "Incomplete retrieval",
+    "amend-plan": "The plan must be amended",
+    "withdrawn": "Withdrawn",
 }
 STAGES = {"done": "left", "current": "now", "ahead": "ahead"}
 WITHIN_ERROR = {"yes": "within measurement error of the limit", "no": "", "unknown": ""}
@@ -111,3 +115,18 @@ def signers(check: Mapping[str, Any]) -> Sequence[tuple[str, Sequence[str]]]:
 def surgery_of(plan: Mapping[str, Any]) -> Mapping[str, Any]:
     """The surgery that days count from."""
     return next(surgery for surgery in plan["surgeries"] if surgery["id"] == plan["surgery"])
+
+
+def entries(unusable: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
+    """Each entry once with each reason: one that could mean several measures stands in a document once for each of them."""
+    return list({(one["source"]["resource"], one["reason"], one["says"]): one for one in unusable}.values())
+
+
+def too_early(check: Mapping[str, Any], stage: Mapping[str, Any]) -> str:
+    """`Earliest date to move on: Mon 30 Mar 2026`, while it has not come."""
+    earliest = stage["earliest_advance"]
+    return (
+        f"Earliest date to move on: {day(stage['earliest_date'])}"
+        if earliest is not None and check["day"] < earliest
+        else ""
+    )
