@@ -3,8 +3,7 @@
     python bench/reading.py --count 100000 [--shapes 400] [--versions]
 
 Prints the ratio of decoding and reading to decoding alone, for the quick way and (on a part of the feed) for the careful way,
-the number of shapes, and the peak memory of reading over that of holding the lines. `judge` is the seam for what comes after:
-it is called with the readings and timed on its own.
+the number of shapes, and the peak memory of reading over that of holding the lines. What judging adds stands in `judging.py`.
 """
 
 import argparse
@@ -53,7 +52,6 @@ def main() -> int:
     some = lines[::CAREFUL_SHARE]
     careful = Reader(catalogue(), SITE, cached=False)
     slow = _best(lambda: [careful.read_entry(line) for line in some]) * len(lines) / len(some)
-    judging, _ = _timed(lambda: judge(readings))
     print(f"observations            {len(lines)}, {sum(map(len, lines)) // len(lines)} bytes each")
     print(f"shapes                  {len(shapes(asked.shapes))}")
     print(f"readings, unusable      {len(readings.readings)}, {len(readings.unusable)}")
@@ -61,14 +59,8 @@ def main() -> int:
     print(f"reading / decode        {entries / decoding:.2f}")
     print(f"reading, newest, sorted {reading / decoding:.2f}")
     print(f"careful way / decode    {slow / decoding:.1f}")
-    print(f"judging / decode        {judging / decoding:.2f}")
     print(f"peak memory / lines     {peak / held:.2f} ({peak // 1024} MiB)")
     return 0
-
-
-def judge(readings: Readings) -> int:
-    """What is done with the readings: for now they are only counted."""
-    return len(readings.readings)
 
 
 def feed(count: int, wanted: int, *, versions: bool) -> Iterator[bytes]:
@@ -164,10 +156,10 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _timed(work: Callable[[], Readings | int]) -> tuple[float, Readings]:  # the last result, for what follows
+def _timed(work: Callable[[], Readings]) -> tuple[float, Readings]:
     started = time.process_time()
     result = work()
-    return time.process_time() - started, result  # pyright: ignore[reportReturnType]
+    return time.process_time() - started, result
 
 
 def _best(work: Callable[[], object], times: int = 3) -> float:
