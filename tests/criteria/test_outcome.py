@@ -97,6 +97,19 @@ def test_an_entry_that_could_not_be_read_but_says_present_is_not_talked_away() -
     assert flag(replace(unreadable, void=True), DENIED) == "absent"
 
 
+def test_what_nobody_can_read_waits_for_a_clinician_and_can_be_answered() -> None:
+    unreadable = Unusable(
+        source=Source(resource="Observation/x"),
+        reason="other-subject",
+        says="whose it is, is not known",
+        settle="the person it is about",
+        hint=Hint(measure=FINDING, qualifiers={"finding": "calf"}, value=grade("present"), at=instant(10)),
+    )
+    seen = checked(plan(), BENT, unreadable, DENIED)
+    assert [entry.reason for entry in seen.red_flags[0].unusable] == ["other-subject"]
+    assert flag(unreadable, DENIED, of_plan=answered(plan(), seen)) == "absent"
+
+
 def answered(of_plan: Plan, check: CriteriaCheck) -> Plan:
     response = respond_to_red_flag(of_plan, check, "calf", person_id="s1", reason="scan negative", at=moment(19))
     return replace(of_plan, course=of_plan.course.plus(response))

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 
 from careplan_bridge.errors import DecisionRefused
 from careplan_bridge.model.case import Person
-from careplan_bridge.model.check import CriteriaCheck, Outcome
+from careplan_bridge.model.check import CriteriaCheck, Outcome, RedFlagResult, RestrictionResult
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind, Signature
 from careplan_bridge.model.plan import Plan
@@ -77,14 +77,14 @@ def stands(decision: Decision, check: CriteriaCheck) -> bool:
 def respond_to_red_flag(
     plan: Plan, check: CriteriaCheck, red_flag: str, *, person_id: str, reason: str, at: datetime
 ) -> Responded:
-    """A named clinician's response to a red flag that the check shows as present."""
+    """A named clinician's response to a red flag that the check shows as present, or that may be present."""
     _belongs(plan, check)
     found = next((result for result in check.red_flags if result.id == red_flag), None)
-    if found is None or found.state != "present":
+    if found is None or not _waits(found):
         raise DecisionRefused(
-            _nothing_to_answer("red flag", red_flag, [r.id for r in check.red_flags if r.state == "present"])
+            _nothing_to_answer("red flag", red_flag, [result.id for result in check.red_flags if _waits(result)])
         )
-    sources = tuple(source_key(reading.source) for reading in found.readings)
+    sources = _sources(found)
     return Responded(
         at=at, about="red-flag", subject=red_flag, evidence=sources, by=_clinician(plan, person_id).id, reason=reason
     )
@@ -100,11 +100,21 @@ def respond_to_excess(
     if found is None or found.state not in open_states:
         answerable = [r.id for r in check.restrictions if r.state in open_states]
         raise DecisionRefused(_nothing_to_answer("restriction", restriction, answerable))
-    entries: Sequence[Source] = (*(r.source for r in found.readings), *(u.source for u in found.unusable))
-    sources = tuple(source_key(source) for source in entries)
+    sources = _sources(found)
     return Responded(
         at=at, about="excess", subject=restriction, evidence=sources, by=_clinician(plan, person_id).id, reason=reason
     )
+
+
+def _waits(flag: RedFlagResult) -> bool:
+    """Present, or recorded in a way that nobody can read: either way somebody saw something."""
+    return flag.state == "present" or (flag.state == "cannot-tell" and bool(_sources(flag)))
+
+
+def _sources(found: RedFlagResult | RestrictionResult) -> tuple[str, ...]:
+    """The entries that a response to this covers."""
+    entries = (*found.readings, *found.unusable)
+    return tuple(dict.fromkeys(source_key(entry.source) for entry in entries))
 
 
 def _belongs(plan: Plan, check: CriteriaCheck) -> None:

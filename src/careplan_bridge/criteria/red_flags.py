@@ -58,7 +58,7 @@ def _without_alarm(
     if not last:
         return (NOT_ASKED if record.complete else UNTOLD), []
     if unclear or not record.complete or not all(entry.usable for entry in last):
-        return UNTOLD, [*last]
+        return UNTOLD, [*last, *unclear]
     levels = frozenset[str]().union(*(_levels(entry, record) for entry in last))
     if NOT_ASKED in levels:
         return NOT_ASKED, last
@@ -89,5 +89,6 @@ def _result(flag: RedFlag, state: str, entries: Sequence[Entry], record: Record,
         act=flag.act,
         state=state,
         readings=shown(tuple(entries), (), record),
+        unusable=tuple(entry.unusable for entry in {id(entry): entry for entry in entries}.values() if entry.unusable),
         response=said,
     )

@@ -92,6 +92,7 @@ class RedFlagResult(Struct, frozen=True, kw_only=True):
     act: str
     state: str
     readings: tuple[UsedReading, ...] = ()
+    unusable: tuple[Unusable, ...] = ()
     response: str = ""
 
 
