@@ -138,7 +138,7 @@ def test_an_incomplete_retrieval_takes_no_signature() -> None:
 
 @pytest.mark.parametrize(("version", "key"), [("3", "Observation/o1/_history/3"), (None, "Observation/o1#ab")])
 def test_evidence_is_named_by_version_or_content(version: str | None, key: str) -> None:
-    assert deciding.source_key(a_reading(version).source) == key
+    assert a_reading(version).source.key == key
 
 
 def test_a_response_covers_what_the_check_showed() -> None:

@@ -1,6 +1,5 @@
 """The digest that binds a decision to one check: equal as long as nothing it rests on has changed, and never about the moment."""
 
-from careplan_bridge.criteria.deciding import source_key
 from careplan_bridge.criteria.survey import Survey
 from careplan_bridge.model.check import CriterionResult
 from careplan_bridge.model.digest import digest
@@ -20,7 +19,7 @@ def bind(plan: Plan, survey: Survey, *, complete: bool) -> str:
             "catalogue": plan.catalogue_digest,
             "conventions": plan.conventions_digest,
             "complete": complete,
-            "entries": sorted({f"{source_key(source)} {source.part or ''}" for source in survey.touching}),
+            "entries": sorted({f"{source.key} {source.part or ''}" for source in survey.touching}),
             "verdicts": [_verdicts(result) for result in survey.criteria],
             "restrictions": [(result.id, result.state) for result in survey.restrictions],
             "precautions": [(result.id, result.lifting) for result in survey.precautions],

@@ -13,7 +13,6 @@ from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind, Signature
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import DISCHARGE
-from careplan_bridge.model.reading import Source
 
 REMAIN_ROLES = ("therapist",)  # staying in a stage changes nothing for the person: one therapist's word is enough
 
@@ -46,14 +45,7 @@ def roles(plan: Plan, kind: Kind) -> tuple[str, ...]:
 def evidence(check: CriteriaCheck) -> tuple[str, ...]:
     """Sources of the readings that the verdicts rest on, each once, in order of appearance."""
     used = (reading.source for result in check.criteria for reading in result.readings if reading.used)
-    return tuple(dict.fromkeys(source_key(source) for source in used))
-
-
-def source_key(source: Source) -> str:
-    """How evidence is named: the resource with its version, or with its content's digest where the server gave none."""
-    if source.version:
-        return f"{source.resource}/_history/{source.version}"
-    return f"{source.resource}#{source.digest}"
+    return tuple(dict.fromkeys(source.key for source in used))
 
 
 def sign(plan: Plan, decision: Decision, check: CriteriaCheck, person_id: str, at: datetime) -> Decision:
@@ -114,7 +106,7 @@ def _waits(flag: RedFlagResult) -> bool:
 def _sources(found: RedFlagResult | RestrictionResult) -> tuple[str, ...]:
     """The entries that a response to this covers."""
     entries = (*found.readings, *found.unusable)
-    return tuple(dict.fromkeys(source_key(entry.source) for entry in entries))
+    return tuple(dict.fromkeys(entry.source.key for entry in entries))
 
 
 def _belongs(plan: Plan, check: CriteriaCheck) -> None:

@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from careplan_bridge.criteria.calendar import Calendar
-from careplan_bridge.criteria.deciding import source_key
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Source
@@ -32,7 +31,7 @@ class Responses:
         return "; ".join(dict.fromkeys(self._said(event) for event in found if event is not None))
 
     def _to(self, about: str, subject: str, source: Source) -> Responded | None:
-        key = source_key(source)
+        key = source.key
         fitting = (event for event in self.events if event.about == about and event.subject == subject)
         return next((event for event in fitting if key in event.evidence), None)
 

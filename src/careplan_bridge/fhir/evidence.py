@@ -7,14 +7,8 @@ import re
 
 from careplan_bridge.fhir.elements import Element, extension
 from careplan_bridge.model import fhir_names as names
-from careplan_bridge.model.reading import Source
 
 _VERSIONED = re.compile(r"([A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64})(?:/_history/([A-Za-z0-9\-.]{1,64})|#([0-9a-f]+))?")
-
-
-def evidence_key(source: Source) -> str:
-    """`Observation/1/_history/3`, or `Observation/1#DIGEST` where the server gave no version."""
-    return f"{source.resource}/_history/{source.version}" if source.version else f"{source.resource}#{source.digest}"
 
 
 def used(evidence: str, *, versioned: bool = False) -> Element | None:

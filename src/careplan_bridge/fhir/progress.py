@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from careplan_bridge.errors import OurFault
 from careplan_bridge.fhir.activities import Activity, our_activities, the_activity
 from careplan_bridge.fhir.elements import Element, Resource, concept, members
-from careplan_bridge.fhir.evidence import evidence_key, unversioned, used
+from careplan_bridge.fhir.evidence import unversioned, used
 from careplan_bridge.model import fhir_names as names
 from careplan_bridge.model.calendar import day_of
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -192,7 +192,7 @@ def _achievement_code(resource: Resource) -> str | None:
 
 
 def _evidence(result: CriterionResult) -> list[str]:
-    return list(dict.fromkeys(evidence_key(reading.source) for reading in result.readings if reading.used))
+    return list(dict.fromkeys(reading.source.key for reading in result.readings if reading.used))
 
 
 def _add_outcomes(after: Resource, evidence: Iterable[str]) -> None:

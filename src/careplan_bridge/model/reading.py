@@ -18,6 +18,11 @@ class Source(Struct, frozen=True, gc=False):
     digest: str = ""
     part: str | None = None
 
+    @property
+    def key(self) -> str:
+        """How evidence is named: `Observation/1/_history/3`, or `Observation/1#DIGEST` where the server gave no version."""
+        return f"{self.resource}/_history/{self.version}" if self.version else f"{self.resource}#{self.digest}"
+
 
 class Caveat(Struct, frozen=True, gc=False):
     """A caveat that weakens makes a criterion cannot-tell unless the criterion accepts its code."""
