@@ -43,7 +43,8 @@ def _dedented(text: str) -> str:
 
 
 def _table(command: click.Command, context: click.Context) -> Iterator[str]:
-    rows = [record for option in command.params if (record := option.get_help_record(context))]
+    options = (option for option in command.params if isinstance(option, click.Option))
+    rows = [record for option in options if (record := option.get_help_record(context))]
     if rows:
         yield "\n".join(["| option | meaning |", "| --- | --- |", *(_row(*row) for row in rows)])
 
