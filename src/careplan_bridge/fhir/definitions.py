@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from careplan_bridge.fhir.conditions import Vocabulary
-from careplan_bridge.fhir.elements import Element, Resource, filled
+from careplan_bridge.fhir.elements import Element, Resource, filled, markdown
 from careplan_bridge.fhir.naming import resource_id, type_name
 from careplan_bridge.fhir.narrative import narrative
 from careplan_bridge.model.conventions import Clinic
@@ -64,7 +64,7 @@ def head(
         "title": title,
         "status": "active",
         "publisher": publisher,
-        "description": description,
+        "description": markdown(description),
     })  # fmt: skip
 
 

@@ -71,6 +71,11 @@ def period(surgery: date, from_day: int, before_day: int | None) -> Element:
     return _present(start=start, end=end)
 
 
+def markdown(text: str) -> str:
+    """Plain text for an element that is shown as markdown: what looks like a tag is to be read, not obeyed."""
+    return text.replace("<", "&lt;")
+
+
 def instant(moment: datetime) -> str:
     """A FHIR instant in UTC, to the second or, where the moment has parts of one, to the millisecond."""
     spec = "milliseconds" if moment.microsecond else "seconds"

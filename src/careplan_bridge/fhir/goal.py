@@ -1,7 +1,7 @@
 """One Goal for each criterion of a stage. Its state is written by decisions only; see `progress`."""
 
 from careplan_bridge.fhir.conditions import Vocabulary, criterion_extension
-from careplan_bridge.fhir.elements import Element, Resource, concept, day, filled
+from careplan_bridge.fhir.elements import Element, Resource, concept, day, filled, markdown
 from careplan_bridge.fhir.identities import goal_identifier, place
 from careplan_bridge.fhir.narrative import cautions, narrative
 from careplan_bridge.fhir.targets import targets
@@ -26,7 +26,7 @@ def goal(plan: Plan, stage: Stage, criterion: Criterion) -> Resource:
         "subject": {"reference": plan.patient},
         "startDate": day(plan.day_zero, stage.window.from_day),
         "target": _targets(plan, criterion),
-        "note": [{"text": cautions(plan.protocol.notice)}],
+        "note": [{"text": markdown(cautions(plan.protocol.notice))}],
     })  # fmt: skip
 
 

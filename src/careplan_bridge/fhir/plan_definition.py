@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from careplan_bridge.fhir.activity_definitions import exercise_url, precaution_url, restriction_url, window_extension
 from careplan_bridge.fhir.conditions import criterion_extension
 from careplan_bridge.fhir.definitions import Source, patients
-from careplan_bridge.fhir.elements import Element, Resource, compound, concept, extension, filled
+from careplan_bridge.fhir.elements import Element, Resource, compound, concept, extension, filled, markdown
 from careplan_bridge.fhir.naming import element_id
 from careplan_bridge.fhir.narrative import cautions, narrative
 from careplan_bridge.fhir.plan_resources import stage_description
@@ -37,7 +37,7 @@ def plan_definition(source: Source) -> Resource:
         **{name: value for name, value in head.items() if name != "text"},
         "type": concept(names.PLAN_DEFINITION_TYPE, "clinical-protocol"),
         "subjectCodeableConcept": patients(),
-        "usage": _usage(protocol),
+        "usage": markdown(_usage(protocol)),
         "goal": [_goal(source, stage, criterion) for stage in protocol.stages for criterion in stage.criteria],
         "action": [_wrapper(source)],
     })  # fmt: skip

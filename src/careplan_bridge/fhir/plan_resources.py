@@ -9,7 +9,18 @@ from datetime import date
 
 from careplan_bridge.fhir.conditions import limit_extension
 from careplan_bridge.fhir.conformity import conforming
-from careplan_bridge.fhir.elements import Element, Resource, coding, compound, concept, day, extension, filled, period
+from careplan_bridge.fhir.elements import (
+    Element,
+    Resource,
+    coding,
+    compound,
+    concept,
+    day,
+    extension,
+    filled,
+    markdown,
+    period,
+)
 from careplan_bridge.fhir.goal import goal, goal_place, vocabulary
 from careplan_bridge.fhir.identities import canonical, clinician, goal_identifier, identifier
 from careplan_bridge.fhir.narrative import cautions, narrative
@@ -51,7 +62,7 @@ def care_plan(plan: Plan, *, us_core: bool = False, goals: Mapping[str, str] | N
         "contributor": [clinician(plan.clinic, person) for person in plan.people if person != _author(plan)],
         "goal": [{"reference": reference} for reference in references],
         "activity": list(_activities(plan, references)),
-        "note": [{"text": cautions(plan.protocol.notice)}, *(_order_note(plan, order) for order in plan.orders)],
+        "note": [{"text": markdown(cautions(plan.protocol.notice))}, *(_order_note(plan, order) for order in plan.orders)],
     }))  # fmt: skip
 
 
@@ -63,7 +74,7 @@ def _author(plan: Plan) -> Person:
 def _order_note(plan: Plan, order: Order) -> Element:
     by = plan.person(order.by)
     author = {"authorReference": clinician(plan.clinic, by)} if by else {}
-    return {**author, "time": order.on.isoformat(), "text": f"Order {order.id}: {order.says}"}
+    return {**author, "time": order.on.isoformat(), "text": markdown(f"Order {order.id}: {order.says}")}
 
 
 def _activities(plan: Plan, references: Iterable[str]) -> Iterator[Element]:

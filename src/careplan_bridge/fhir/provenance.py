@@ -26,7 +26,7 @@ def provenance(plan: Plan, decision: Decision, targets: Sequence[str], recorded:
         "target": [used(target, versioned=True) or {"reference": target} for target in targets],
         "occurredDateTime": instant(signed_at(decision)),
         "recorded": instant(recorded),
-        "reason": [{"text": decision.reason}] if decision.reason else [],
+        "reason": [concept(names.ACT_REASON, "TREAT", text=decision.reason or None)],
         "activity": concept(names.DATA_OPERATION, "UPDATE", text=decision.kind),
         "agent": [*(_author(plan, signature) for signature in decision.signatures), _assembler(plan)],
         "entity": _entities(plan, decision),
