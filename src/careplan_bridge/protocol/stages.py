@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from careplan_bridge.model.criterion import Criterion, Precaution, Restriction, TimeSince
 from careplan_bridge.model.protocol import DISCHARGE, Exercise, Stage, Window
@@ -23,22 +23,31 @@ from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.node import Node
 from careplan_bridge.syntax.spot import Spot
 
+Written = Mapping[str, set[str]]  # the ids of each stage's criteria, by the stage's id
+
 
 def stages(part: ProtocolPart, spot: Spot, context: Context, whole: Node) -> tuple[Stage, ...]:
     """All stages in their order, the discharge last. `whole` is the tree as it was written, faulty parts included."""
+    written = _criteria_written(whole)
     inside = spot["stages"]
     if not part.stages:
         inside.lacks("there are no stages", "add at least one")
     found = [
         _stage(
-            entry.id, entry.title, _window(entry.window, inside[index]["window"]), entry, inside[index], context, whole
+            entry.id,
+            entry.title,
+            _window(entry.window, inside[index]["window"]),
+            entry,
+            inside[index],
+            context,
+            written,
         )
         for index, entry in enumerate(part.stages)
     ]
     _check_ids(inside, (entry.id for entry in part.stages), "stage")
     _check_order(found, inside)
     _check_names_apart(part, spot)
-    return (*found, _discharge(part.discharge, found, spot["discharge"], context, whole))
+    return (*found, _discharge(part.discharge, found, spot["discharge"], context, written))
 
 
 def unique(spot: Spot, ids: Iterable[str], what: str) -> None:
@@ -114,7 +123,7 @@ def _check_order(found: list[Stage], spot: Spot) -> None:
             )
 
 
-def _discharge(part: DischargePart, found: list[Stage], spot: Spot, context: Context, whole: Node) -> Stage:
+def _discharge(part: DischargePart, found: list[Stage], spot: Spot, context: Context, written: Written) -> Stage:
     last = found[-1].window if found else Window()
     if part.window is None:
         window = Window(from_day=last.from_day if last.before_day is None else last.before_day)
@@ -124,10 +133,12 @@ def _discharge(part: DischargePart, found: list[Stage], spot: Spot, context: Con
             spot["window"]["from"].wrong(
                 f"discharge begins no later than the last stage ({day(last.from_day)})", "write a later day"
             )
-    return _stage(DISCHARGE, part.title, window, part, spot, context, whole)
+    return _stage(DISCHARGE, part.title, window, part, spot, context, written)
 
 
-def _stage(id_: str, title: str, window: Window, part: StageBody, spot: Spot, context: Context, whole: Node) -> Stage:
+def _stage(
+    id_: str, title: str, window: Window, part: StageBody, spot: Spot, context: Context, written: Written
+) -> Stage:
     if not part.criteria:
         spot["criteria"].lacks(f"`{id_}` has no criteria", "add at least one")
     criteria = [_criterion(entry, spot["criteria"][index], context) for index, entry in enumerate(part.criteria)]
@@ -138,19 +149,18 @@ def _stage(id_: str, title: str, window: Window, part: StageBody, spot: Spot, co
         window=window,
         goals=part.goals,
         restrictions=_restrictions(part, spot["restrictions"], context),
-        precautions=_precautions(part, spot["precautions"], _criteria_written(whole, id_)),
+        precautions=_precautions(part, spot["precautions"], written.get(id_, set())),
         exercises=_exercises(part.exercises, spot["exercises"]),
         criteria=tuple(entry for entry in criteria if entry is not None),
     )
 
 
-def _criteria_written(whole: Node, stage: str) -> set[str]:
-    discharge = whole.child(DISCHARGE)
-    if stage == DISCHARGE:
-        return ids_written(discharge.child("criteria") if discharge else None)
-    entries = whole.child("stages")
+def _criteria_written(whole: Node) -> Written:
+    """The ids of each stage's criteria as written, by the stage's id."""
+    entries, discharge = whole.child("stages"), whole.child(DISCHARGE)
     written = entries.value if entries and isinstance(entries.value, tuple) else ()
-    return {name for entry in written if _id(entry) == stage for name in ids_written(entry.child("criteria"))}
+    found = {_id(entry): ids_written(entry.child("criteria")) for entry in written}
+    return {**found, DISCHARGE: ids_written(discharge.child("criteria") if discharge else None)}
 
 
 def _id(entry: Node) -> str:

@@ -13,6 +13,7 @@ from careplan_bridge.syntax.node import START, Located, Node, Path, Place
 from careplan_bridge.syntax.spot import Faults
 from careplan_bridge.syntax.text import Lines, place_of, text_of, unfit
 
+MOST = 100_000  # keys and values together; a site may have thousands of codes
 _WHERE = re.compile(r"\s*\(at (?:line (?P<line>\d+), column (?P<column>\d+)|end of document)\)$")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _BARE = re.compile(r"[^\s=.\]\"']+")
@@ -47,6 +48,9 @@ def read(data: bytes, name: str) -> tuple[Located, Faults]:
     except (ValueError, ArithmeticError) as broken:
         raise _broken(name, text, str(broken)) from None
     faults = Faults(name)
+    if len(places) > MOST:
+        faults.add(START, f"the file has more than {MOST:,} keys and values", "give one configuration file")
+        raise faults.stop()
     return _node(values, (), places, faults), faults
 
 

@@ -15,6 +15,7 @@ from careplan_bridge.syntax.spot import Faults
 from careplan_bridge.syntax.text import text_of, unfit
 
 DEEPEST = 24
+MOST = 30_000  # keys and values together; a protocol has some thousand
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 
 
@@ -61,6 +62,7 @@ class _Builder:
     faults: Faults
     open: list[_Open] = field(default_factory=list["_Open"])
     done: Node | None = None
+    taken: int = 0
 
     def root(self) -> Node:
         if self.done is None:
@@ -69,6 +71,7 @@ class _Builder:
         return self.done
 
     def take(self, event: yaml.Event) -> None:
+        self._count(event)
         self._refuse(event)
         match event:
             case yaml.ScalarEvent():
@@ -83,6 +86,14 @@ class _Builder:
                 self._place_value(Node(_place(event), None, damaged=True))
             case _:
                 pass
+
+    def _count(self, event: yaml.Event) -> None:
+        self.taken += 1
+        if self.taken > MOST:
+            self.faults.add(
+                _place(event), f"the file has more than {MOST:,} keys and values", "give one protocol or case"
+            )
+            raise self.faults.stop()
 
     def _refuse(self, event: yaml.Event) -> None:
         place = _place(event)
