@@ -74,6 +74,16 @@ def test_a_restriction_with_a_date_of_its_own_outlives_its_stage() -> None:
     assert {states[f"precaution-{one.id}"] for one in SECOND.precautions} == {"in-progress"}
 
 
+def test_a_precaution_with_a_date_of_its_own_outlives_its_stage() -> None:
+    brace = next(one for one in FIRST.precautions if one.id == "brace")
+    longer = replace(
+        FIRST, precautions=(*(one for one in FIRST.precautions if one != brace), replace(brace, before_day=30))
+    )
+    plan = replace(ACL, stages=(longer, *ACL.stages[1:]))
+    states = _states(care_plan_after(stored_plan(plan), plan, decision(plan, "advance"), NEXT))
+    assert (states["precaution-brace"], states["precaution-crutches"]) == ("in-progress", "completed")
+
+
 def test_remain_makes_the_plan_active_and_begins_its_stage() -> None:
     before = stored_plan(ACL)
     after = care_plan_after(before, ACL, decision(ACL, "remain"))

@@ -155,7 +155,7 @@ def violations(resource: Resource) -> Iterator[str]:
     """What is wrong, each with its path."""
     for path, element in _elements(resource, resource["resourceType"]):
         yield from _wrong_codes(path, element)
-        yield from (f"{path}: {rule}" for rule, broken in _RULES.items() if broken(path, element))
+        yield from (f"{path}: {rule}" for rule, broken in RULES.items() if broken(path, element))
 
 
 def _elements(element: Element, path: str) -> Iterator[tuple[str, Element]]:
@@ -226,7 +226,7 @@ def _codes_not_unique(path: str, element: Element) -> bool:
 
 
 def _link_ids_not_unique(path: str, element: Element) -> bool:
-    links = (item["linkId"] for where, item in _elements(element, path) if where == "Questionnaire.item")
+    links = (item.get("linkId") for where, item in _elements(element, path) if where == "Questionnaire.item")
     return path == "Questionnaire" and _repeats(links)
 
 
@@ -256,7 +256,7 @@ def _unknown_goal(path: str, element: Element) -> bool:
     return any(goal not in known for goal in named)
 
 
-_RULES: dict[str, Callable[[str, Element], bool]] = {
+RULES: dict[str, Callable[[str, Element], bool]] = {
     "ele-1: an element says something": _empty,
     "cpl-3: an activity is a reference or a detail, not both": _reference_and_detail,
     "gol-1: a target's detail needs its measure": _detail_without_measure,

@@ -164,12 +164,9 @@ def _limits(resource: Resource, plan: Plan, stage: Stage) -> list[Activity]:
 
 
 def _still_running(stage: Stage, day: int) -> set[str]:
-    """Restrictions with a date of their own go on after their stage is left."""
-    return {
-        restriction.id
-        for restriction in stage.restrictions
-        if restriction.before_day is not None and restriction.before_day > day
-    }
+    """Restrictions and precautions with a date of their own go on after their stage is left."""
+    parts = (*stage.restrictions, *stage.precautions)
+    return {part.id for part in parts if part.before_day is not None and part.before_day > day}
 
 
 def _achievement(result: CriterionResult) -> str | None:
