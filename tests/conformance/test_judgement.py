@@ -25,6 +25,33 @@ GOAL: dict[str, Any] = {
     "startDate": "2026-03-02",
     "text": OBSERVATION["text"],
 }
+EXTENSION: dict[str, Any] = {
+    "resourceType": "StructureDefinition",
+    "url": "https://example.org/StructureDefinition/made-up",
+    "name": "MadeUp",
+    "status": "active",
+    "description": "made-up",
+    "fhirVersion": "4.0.1",
+    "kind": "complex-type",
+    "abstract": False,
+    "context": [{"type": "element", "expression": "Goal"}],
+    "type": "Extension",
+    "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Extension",
+    "derivation": "constraint",
+    "differential": {
+        "element": [
+            {"id": "Extension", "path": "Extension"},
+            {"id": "Extension.extension", "path": "Extension.extension", "max": "0"},
+            {
+                "id": "Extension.url",
+                "path": "Extension.url",
+                "fixedUri": "https://example.org/StructureDefinition/made-up",
+            },
+            {"id": "Extension.value[x]", "path": "Extension.value[x]", "min": 1, "type": [{"code": "string"}]},
+        ]
+    },
+    "text": OBSERVATION["text"],
+}
 US_CORE_GOAL = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-goal"
 WARNING = Message("warning", "Goal", "The code\n'left' is  not known", "a-rule")
 
@@ -71,6 +98,15 @@ def test_a_new_kind_of_warning_fails_and_says_how_to_explain_it(validator: Valid
     unknown_system = OBSERVATION | {"code": {"coding": [{"system": "https://example.org/nowhere", "code": "x"}]}}
     with pytest.raises(AssertionError, match=r"(?s)example\.org/nowhere.*\[\[warning\]\]"):
         Judge(validator, known_warnings())(unknown_system)
+
+
+def test_an_extension_is_judged_offline_down_to_its_differential(judge: Judge) -> None:
+    judge(EXTENSION)
+    nowhere = {
+        "element": [*EXTENSION["differential"]["element"], {"id": "Extension.nowhere", "path": "Extension.nowhere"}]
+    }
+    with pytest.raises(AssertionError, match=r"No match found for Extension\.nowhere"):
+        judge(EXTENSION | {"differential": nowhere})
 
 
 def test_an_extension_without_a_definition_is_no_mere_note(judge: Judge) -> None:

@@ -87,3 +87,10 @@ def test_more_conventions_never_change_what_was_clear_without_them(observation: 
     plain, careful = Reader(CATALOGUE, Conventions()), Reader(CATALOGUE, Conventions(extension_sign="deficit-negative"))
     clear = [one for one in plain.read(observation) if isinstance(one, Reading)]
     assert all(one in careful.read(observation) for one in clear)
+
+
+def test_two_contents_under_one_version_have_a_place_of_their_own():
+    reader = Reader(CATALOGUE, Conventions())
+    bare: dict[str, Any] = {"resourceType": "Observation", "id": "b", "status": "final", "meta": {"versionId": "1"}}
+    feed = [bare, bare | {"effectiveDateTime": "2026-03-02T09:00:00+01:00"}]
+    assert reader.read_all(feed) == reader.read_all(feed[::-1])

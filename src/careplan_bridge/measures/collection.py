@@ -214,4 +214,6 @@ def _reading_order(reading: Reading) -> tuple[object, ...]:
 
 def _unusable_order(entry: Unusable) -> tuple[str, ...]:
     source = entry.source
-    return source.resource, source.part or "", source.version or "", source.digest, entry.reason, entry.says
+    # A server that gives two contents under one version leaves nothing else to tell them apart by.
+    named = source.resource, source.part or "", source.version or "", source.digest, entry.reason, entry.says
+    return (*named, repr(entry.hint))
