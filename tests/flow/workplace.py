@@ -96,4 +96,4 @@ def _named(text: str, names: Mapping[str, str]) -> str:
     bare, _, version = text.partition("/_history/")
     if bare not in names:
         return text
-    return f"{names[bare]} version {version}" if version else names[bare]
+    return f"{names[bare]}/_history/{version}" if version else names[bare]
