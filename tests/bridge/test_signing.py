@@ -1,0 +1,111 @@
+"""Two signatures on one check, on a real server: what comes between them, and what never gets signed."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from msgspec.structs import replace
+
+from careplan_bridge import bridge
+from careplan_bridge.errors import DecisionRefused
+from careplan_bridge.model.check import Outcome
+from careplan_bridge.model.decision import Decision
+from careplan_bridge.model.plan import Plan
+from careplan_bridge.sandbox.server import Sandbox
+from tests.bridge.clinic import endpoint, held, link, plan_of, record, with_two_signatures
+from tests.flow.workplace import observations, patient
+
+PROTOCOL = "acl-reconstruction"
+THERAPIST, SURGEON = "t-lindqvist", "s-oyelaran"
+
+
+@dataclass
+class Visit:
+    """A stage whose criteria are met, and whose end therapist and surgeon sign."""
+
+    site: bridge.Link
+    base: str
+    plan: Plan
+    at: datetime
+    measured: list[dict[str, Any]]
+
+    def decided(self) -> Decision:
+        check = self.site.check(self.site.plan(self.plan.id), self.at)
+        assert check.outcome is Outcome.AWAITING_DECISION
+        return self.site.decide(check, "advance", "all met", self.at)
+
+    def status(self) -> str:
+        (care_plan,) = held(self.base, "CarePlan", subject=self.plan.patient)
+        return care_plan["status"]
+
+
+@pytest.fixture
+def visit(tmp_path: Path) -> Iterator[Visit]:
+    measured, expected = observations(PROTOCOL, "awaiting-decision")
+    plan = with_two_signatures(plan_of(PROTOCOL, expected["case"]))
+    with Sandbox() as sandbox, link(tmp_path, endpoint(sandbox.base)) as site:
+        record(sandbox.base, [patient(plan.patient), patient("Patient/somebody-else")])
+        site.push_plan(plan)
+        record(sandbox.base, measured)
+        yield Visit(site, sandbox.base, plan, datetime.fromisoformat(expected["at"]), measured)
+
+
+@pytest.mark.parametrize("signers", [(THERAPIST, SURGEON), (SURGEON, THERAPIST)])
+def test_the_last_signature_writes_in_either_order(visit: Visit, signers: tuple[str, str]) -> None:
+    decision = visit.decided()
+    assert visit.site.sign(decision.id, signers[0], visit.at).receipt is None
+    assert visit.status() == "draft"
+    assert visit.site.sign(decision.id, signers[1], visit.at).receipt is not None
+    assert visit.status() == "active"
+    assert visit.site.plan(visit.plan.id).current.id == "load"
+    again = visit.site.sign(decision.id, signers[1], visit.at)
+    assert again.receipt is None
+    assert len(held(visit.base, "Provenance")) == 1
+
+
+def changed_flexion(visit: Visit) -> dict[str, Any]:
+    one = next(one for one in visit.measured if "flexion-2" in one["id"])
+    return {**one, "id": "measured-between", "effectiveDateTime": visit.at.isoformat()}
+
+
+def withdrawn(visit: Visit) -> dict[str, Any]:
+    one = next(one for one in visit.measured if "flexion-2" in one["id"])
+    return {**one, "status": "entered-in-error"}
+
+
+@pytest.mark.parametrize("between", [changed_flexion, withdrawn])
+def test_what_comes_between_voids_the_first_signature(visit: Visit, between: Any) -> None:
+    decision = visit.decided()
+    visit.site.sign(decision.id, THERAPIST, visit.at)
+    record(visit.base, [between(visit)])
+    with pytest.raises(DecisionRefused, match="decide again"):
+        visit.site.sign(decision.id, SURGEON, visit.at)
+    with pytest.raises(DecisionRefused, match="void"):
+        visit.site.sign(decision.id, SURGEON, visit.at)
+    assert visit.status() == "draft"
+    assert held(visit.base, "Provenance") == []
+
+
+def test_somebody_elses_measurement_voids_nothing(visit: Visit) -> None:
+    decision = visit.decided()
+    visit.site.sign(decision.id, THERAPIST, visit.at)
+    other = {**changed_flexion(visit), "subject": {"reference": "Patient/somebody-else"}}
+    record(visit.base, [other])
+    assert visit.site.sign(decision.id, SURGEON, visit.at).receipt is not None
+
+
+def test_an_edited_check_with_a_copied_digest_is_never_signed(visit: Visit) -> None:
+    record(visit.base, [{**one, "status": "entered-in-error"} for one in visit.measured if "effusion" in one["id"]])
+    check = visit.site.check(visit.plan, visit.at)
+    assert check.outcome is not Outcome.AWAITING_DECISION
+    edited = visit.site.decide(replace(check, outcome=Outcome.AWAITING_DECISION), "advance", "edited", visit.at)
+    with pytest.raises(DecisionRefused, match=check.outcome.value):
+        visit.site.sign(edited.id, THERAPIST, visit.at)
+    assert visit.status() == "draft"
+
+
+def test_deciding_twice_is_one_decision(visit: Visit) -> None:
+    assert visit.decided().id == visit.decided().id
