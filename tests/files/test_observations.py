@@ -12,8 +12,10 @@ ONE, TWO = b'{"resourceType":"Observation","id":"1","v":90.00}', b'{"resourceTyp
 BUNDLE = (
     b'{"resourceType":"Bundle","entry":[{"resource":%s},{"resource":{"resourceType":"Patient"}},{"resource":%s},{}]}'
 )
-HEADER = b'{"document":"retrieval","version":1,"plan":"p","endpoint":"e","started":"2026-01-01T00:00:00Z",' \
-    b'"ended":"2026-01-01T00:00:01Z","complete":true,"queries":[],"observations":2}'  # fmt: skip
+HEADER = (
+    b'{"document":"retrieval","version":1,"plan":"p","endpoint":"e","started":"2026-01-01T00:00:00Z",'
+    b'"ended":"2026-01-01T00:00:01Z","complete":true,"queries":[],"observations":2}'
+)
 
 
 def _read(data: bytes) -> list[tuple[str, bytes]]:

@@ -113,8 +113,10 @@ MEANINGS: list[tuple[str, Condition]] = [
         AtLeastOf(count=1, conditions=(FindingIs(finding="w", text="Walks"), TimeSince(at_least=21))),
     ),
     (
-        "first done of: [{ measure: isokinetic_peak_torque, muscle: knee extensors, speed: 60.0 deg/s, at least: 100 N.m, "
-        "not before: week 6, needs: dynamometer }, { measure: pain_nprs, at most: 3 points }]",
+        (
+            "first done of: [{ measure: isokinetic_peak_torque, muscle: knee extensors, speed: 60.0 deg/s, at least: 100 N.m, "
+            "not before: week 6, needs: dynamometer }, { measure: pain_nprs, at most: 3 points }]"
+        ),
         FirstDoneOf(
             alternatives=(
                 Alternative(
