@@ -156,7 +156,7 @@ def _orders(parts: Sequence[OrderPart], spot: Spot, people: set[str]) -> tuple[O
 
 
 def _order(part: OrderPart, spot: Spot, people: set[str]) -> Order | None:
-    if spot.has("by"):
+    if not spot["by"].node.damaged:
         _check_person(part.by, spot["by"], people)
     change = _change(part, spot)
     return Order(id=part.id, by=part.by, on=part.on, says=part.says, change=change) if change else None

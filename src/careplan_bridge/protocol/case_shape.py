@@ -35,7 +35,7 @@ class PersonPart(Part):
 class OrderPart(Bounded):
     """An order names what it changes: a `restriction`, a `window` (by its stage), or a `precaution` that it adds."""
 
-    stand_ins: ClassVar = {"id": _NUMBERED, "by": "", "on": _DAY, "says": "-"}
+    stand_ins: ClassVar = {"id": _NUMBERED, "by": "unnamed", "on": _DAY, "says": "-"}
 
     id: Id
     by: Id

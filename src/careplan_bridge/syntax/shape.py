@@ -40,6 +40,7 @@ M = TypeVar("M", bound=Part)
 
 def shaped(model: type[M], root: Node, faults: Faults) -> tuple[M | None, Node]:
     """The tree as a `model`, and the tree without its faulty parts; None where nothing is left to examine."""
+    stood_in: set[Path] = set()
     reported = False
     while True:
         try:
@@ -49,7 +50,7 @@ def shaped(model: type[M], root: Node, faults: Faults) -> tuple[M | None, Node]:
         if not reported:
             _report(errors, model, root, faults)
         reported = True
-        mended = _mended(errors, model, root)
+        mended = _mended(errors, model, root, stood_in)
         if mended is None:
             return None, root
         root = mended
@@ -66,17 +67,21 @@ def _report(errors: list[ErrorDetails], model: type[Part], root: Node, faults: F
         faults.add(place, *_sentences(error, part_at(model, path[:-1])))
 
 
-def _mended(errors: list[ErrorDetails], model: type[Part], root: Node) -> Node | None:
-    """The tree to read again; None where the root itself cannot be mended."""
+def _mended(errors: list[ErrorDetails], model: type[Part], root: Node, stood_in: set[Path]) -> Node | None:
+    """The tree to read again; None where the root itself cannot be mended.
+
+    Nothing stands in twice in one place (`stood_in`), so that each round leaves less to mend.
+    """
     cut: list[Path] = []
     added: dict[Path, Any] = {}
     for error in errors:
         path = error["loc"]
-        value = _stand_in(model, path) if error["type"] == "missing" else None
+        value = _stand_in(model, path) if error["type"] == "missing" and path not in stood_in else None
         if value is not None:
             added[path] = _named(value, at(root, path[:-1]))
         else:
             cut.append(path[:-1] if error["type"] == "missing" else _existing(root, path))
+    stood_in.update(added)
     return None if () in cut else amended(root, cut, added)
 
 
