@@ -88,6 +88,14 @@ def test_a_closed_plan_takes_no_decision() -> None:
         deciding.decide(closed, READY_TO_CLOSE, "remain", "x", NOON)
 
 
+@pytest.mark.parametrize("signers", [{}, {"advance": (), "discharge": ()}, {"discharge": ("therapist", "therapist")}])
+def test_a_plan_that_lets_too_few_sign_takes_no_decision(signers: dict[str, tuple[str, ...]]) -> None:
+    with pytest.raises(DecisionRefused, match="too few roles"):
+        deciding.decide(replace(PLAN, signatures=signers), READY, "advance", "x", NOON)
+    with pytest.raises(DecisionRefused, match="too few roles"):
+        deciding.decide(replace(IN_DISCHARGE, signatures=signers), READY_TO_CLOSE, "discharge", "x", NOON)
+
+
 @pytest.mark.parametrize("order", [("t1", "s1"), ("s1", "t1")])
 def test_discharge_is_signed_by_two_roles_in_either_order(order: tuple[str, str]) -> None:
     decision = deciding.decide(IN_DISCHARGE, READY_TO_CLOSE, "discharge", "goals reached", NOON)

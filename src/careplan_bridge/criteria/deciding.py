@@ -21,6 +21,7 @@ def decide(plan: Plan, check: CriteriaCheck, kind: Kind, reason: str, at: dateti
     """A decision bound to `check`, without a signature. The same check and kind always give the same decision id."""
     _belongs(plan, check)
     _may_be_decided(check, kind)
+    _enough_sign(plan, kind)
     return Decision(
         id=str(uuid5(UUID(plan.id), f"{check.digest}/{kind}")),
         plan=plan.id,
@@ -136,6 +137,15 @@ def _may_be_decided(check: CriteriaCheck, kind: Kind) -> None:
     if (kind == "discharge") != (check.stage == DISCHARGE):
         other = "discharge" if check.stage == DISCHARGE else "advance"
         raise DecisionRefused(f"In stage {check.stage!r} the decision is called {other!r}.")
+
+
+def _enough_sign(plan: Plan, kind: Kind) -> None:
+    """A plan document can be edited by hand: a decision that nobody need sign would be written by itself."""
+    needed = 2 if kind == "discharge" else 1
+    if len(set(roles(plan, kind))) < needed:
+        raise DecisionRefused(
+            f"The plan names too few roles to sign {kind!r}: {needed} needed. Mend `signatures` in the protocol and draft the plan again."
+        )
 
 
 def _still_the_same(decision: Decision, check: CriteriaCheck) -> None:

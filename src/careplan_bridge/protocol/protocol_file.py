@@ -79,7 +79,7 @@ def _signatures(part: ProtocolPart, spot: Spot) -> dict[str, tuple[str, ...]]:
     for decision, names in roles.items():
         _check_roles(names, decision, spot[decision])
     if len(set(roles["discharge"])) == 1:
-        spot["discharge"].warn("discharge is signed by one role alone", "name a second one if your clinic wants two")
+        spot["discharge"].wrong("discharge is signed by one role alone", "name a second one: it needs two")
     return roles
 
 
