@@ -1,5 +1,6 @@
 """A sandbox in the background of a shell: started, found again by its folder, given data, and ended."""
 
+import http.client
 import json
 import os
 import signal
@@ -11,8 +12,12 @@ import urllib.request
 from collections.abc import Sequence
 from pathlib import Path
 
+from careplan_bridge.sandbox.capability import SOFTWARE
+
 STATE = "sandbox.json"
 _PATIENCE = 10.0
+_LOOPBACK = "http://127.0.0.1:"
+_DIRECTLY = urllib.request.build_opener(urllib.request.ProxyHandler({}))  # no proxy of the shell stands before loopback
 
 
 class SandboxProblem(Exception):
@@ -28,7 +33,7 @@ def detach(folder: Path, command: Sequence[str]) -> str:
         process = subprocess.Popen(  # noqa: S603 - our own command
             command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=log, start_new_session=True
         )
-    line = process.stdout.readline() if process.stdout else b""
+    line = _first_line(process)
     if not line:
         process.wait()
         raise SandboxProblem(f"the sandbox did not start; {folder / 'sandbox.log'} says why")
@@ -36,6 +41,13 @@ def detach(folder: Path, command: Sequence[str]) -> str:
     (folder / STATE).write_text(json.dumps({"pid": process.pid, "base": base}), encoding="utf-8")
     process.returncode = 0  # it lives on by itself; without this Popen warns that it was left behind
     return base
+
+
+def _first_line(process: subprocess.Popen[bytes]) -> bytes:
+    """Empty where the process ends without one."""
+    assert process.stdout is not None  # noqa: S101 - it was asked for
+    with process.stdout as spoken:
+        return spoken.readline()
 
 
 def free_port() -> int:
@@ -48,19 +60,18 @@ def free_port() -> int:
 
 def running(folder: Path) -> str | None:
     """The base of the sandbox that runs from this folder, or None."""
-    state = _state(folder)
-    return state[1] if state and _alive(state[0]) else None
+    state = _running_state(folder)
+    return state[1] if state else None
 
 
 def stop(folder: Path) -> None:
     """Ends the sandbox of this folder; its data stays."""
-    state = _state(folder)
-    if state is None or not _alive(state[0]):
+    state = _running_state(folder)
+    if state is None:
         raise SandboxProblem(f"no sandbox runs from {folder}")
     os.kill(state[0], signal.SIGTERM)
-    until = time.monotonic() + _PATIENCE
-    while _alive(state[0]) and time.monotonic() < until:
-        time.sleep(0.02)
+    if not _ended(state[0]):
+        raise SandboxProblem(f"the sandbox at {state[1]} does not end; look at process {state[0]}")
     (folder / STATE).unlink(missing_ok=True)
 
 
@@ -70,18 +81,52 @@ def load(base: str, bundle: bytes) -> None:
         base, data=bundle, headers={"Content-Type": "application/fhir+json"}, method="POST"
     )
     try:
-        with urllib.request.urlopen(request, timeout=_PATIENCE) as answer:  # noqa: S310 - as above
+        with _DIRECTLY.open(request, timeout=_PATIENCE) as answer:
             answer.read()
     except urllib.error.HTTPError as error:
-        raise SandboxProblem(f"the sandbox refused the Bundle: {error.read().decode(errors='replace')}") from None
+        raise SandboxProblem(f"the sandbox refused the Bundle: {_said(error.read())}") from None
+    except OSError:
+        raise SandboxProblem(f"the sandbox at {base} does not answer") from None
+
+
+def _said(outcome: bytes) -> str:
+    """The sentence in an OperationOutcome, else the body as it came."""
+    try:
+        return str(json.loads(outcome)["issue"][0]["diagnostics"]).rstrip(".")
+    except (ValueError, LookupError, TypeError):
+        return outcome.decode(errors="replace")
+
+
+def _running_state(folder: Path) -> tuple[int, str] | None:
+    """Process id and base. A process id alone proves nothing: after a crash another program may have been given it."""
+    state = _state(folder)
+    return state if state and _alive(state[0]) and _answers(state[1]) else None
 
 
 def _state(folder: Path) -> tuple[int, str] | None:
     try:
         state = json.loads((folder / STATE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        pid, base = int(state["pid"]), str(state["base"])
+    except (OSError, ValueError, LookupError, TypeError):
         return None
-    return state["pid"], state["base"]
+    # 0 and negative numbers mean whole groups of processes to kill(2), and 1 is the system's own.
+    return (pid, base) if pid > 1 and base.startswith(_LOOPBACK) else None
+
+
+def _answers(base: str) -> bool:
+    """Whether a sandbox of ours answers there."""
+    try:
+        with _DIRECTLY.open(f"{base}/metadata", timeout=_PATIENCE) as answer:
+            return bool(json.load(answer)["software"]["name"] == SOFTWARE)
+    except (OSError, ValueError, LookupError, TypeError, http.client.HTTPException):
+        return False
+
+
+def _ended(pid: int) -> bool:
+    until = time.monotonic() + _PATIENCE
+    while _alive(pid) and time.monotonic() < until:
+        time.sleep(0.02)
+    return not _alive(pid)
 
 
 def _alive(pid: int) -> bool:

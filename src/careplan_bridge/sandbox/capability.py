@@ -7,6 +7,7 @@ from careplan_bridge.sandbox.parameters import Compare, parameters_of
 _INTERACTIONS = ("read", "vread", "update", "delete", "history-instance", "create", "search-type")
 _EVERY_TYPE = (("_id", Compare.TOKEN), ("_lastUpdated", Compare.DATE))
 _WRITTEN = "2026-01-01"
+SOFTWARE = "careplan-bridge sandbox"
 
 
 def capability_statement(base: str, *, transactions: bool) -> Resource:
@@ -16,7 +17,7 @@ def capability_statement(base: str, *, transactions: bool) -> Resource:
         "status": "active",
         "date": _WRITTEN,
         "kind": "instance",
-        "software": {"name": "careplan-bridge sandbox"},
+        "software": {"name": SOFTWARE},
         "implementation": {"description": "Rehearsal server on loopback; holds invented data only", "url": base},
         "fhirVersion": "4.0.1",
         "format": ["application/fhir+json"],
