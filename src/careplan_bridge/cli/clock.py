@@ -5,6 +5,10 @@ from zoneinfo import ZoneInfo
 
 import click
 
+# Where clocks go back over midnight this second comes twice, and where they go forward over it not at all; the offset
+# after the change (fold) gives the last second of the day both times.
+_LAST_SECOND = time(23, 59, 59, fold=1)
+
 
 def now() -> datetime:
     """This moment in UTC, to the second: nothing here needs more, and documents stay readable."""
@@ -25,7 +29,7 @@ def moment(text: str | None, zone: str | None) -> datetime:
 def _parse(text: str, zone: str | None) -> datetime:
     given = datetime.fromisoformat(text)
     if len(text) == len("2026-03-20"):
-        return datetime.combine(given.date(), time(23, 59, 59), ZoneInfo(zone or "UTC"))
+        return datetime.combine(given.date(), _LAST_SECOND, ZoneInfo(zone or "UTC"))
     if given.tzinfo is None:
         raise ValueError(text)
     return given
