@@ -25,9 +25,7 @@ def command(*, files: tuple[Path, ...], kind: str | None, format_: str) -> int:
     """
     faults = [fault for file in files for fault in bridge.check(file, kind)]
     if format_ == "json":
-        output.document(
-            {"document": "faults", "version": 1, "cautions": bridge.CAUTIONS, "faults": list(map(_plain, faults))}
-        )
+        output.document(output.named("faults", faults=list(map(_plain, faults))))
     else:
         _print(faults, len(files))
     return 1 if any(not fault.warning for fault in faults) else 0

@@ -16,6 +16,11 @@ def document(value: object) -> None:
     click.echo(encode(value), nl=False)
 
 
+def named(name: str, **parts: object) -> dict[str, object]:
+    """A document made of parts, with what every document carries."""
+    return {"document": name, "version": 1, "cautions": bridge.CAUTIONS, **parts}
+
+
 def note(sentence: str) -> None:
     """A word about the work, on stderr: stdout belongs to the result."""
     click.echo(sentence, err=True)
@@ -47,4 +52,4 @@ def progress_stream() -> TextIO:
     return sys.stderr if sys.stderr.isatty() else io.StringIO()
 
 
-__all__ = ["document", "encode", "note", "progress_stream", "receipt", "result", "save"]
+__all__ = ["document", "encode", "named", "note", "progress_stream", "receipt", "result", "save"]

@@ -39,6 +39,6 @@ def command(
         moment = clock.moment(at, seen.clinic.timezone)
         response = site.respond(seen, about, subject, person=person, reason=reason, at=moment)
     if format_ == "json":
-        output.document(response)
+        output.document(output.named("response", plan=seen.plan, response=response))
         return
     click.echo(f"response of {response.by} to {about} {subject!r} recorded; it covers {len(response.evidence)} entries")

@@ -28,7 +28,7 @@ def command(
         zone = site.conventions.zone if site.conventions else None
         signed = site.sign(bridge.decision_id(decision), person, clock.moment(at, zone))
     if format_ == "json":
-        output.document({"decision": signed.decision, "receipt": signed.receipt})
+        output.document(output.named("signing", decision=signed.decision, receipt=signed.receipt))
         return
     _print(signed.decision)
     if signed.receipt is not None:

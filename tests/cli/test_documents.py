@@ -1,0 +1,81 @@
+"""Every JSON document on stdout says what it is, in which version, and carries the cautions."""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from careplan_bridge.cli.main import run
+from careplan_bridge.model.cautions import CAUTIONS
+from careplan_bridge.sandbox import background
+from careplan_bridge.sandbox.server import Sandbox
+from tests.cli import desk
+
+BOTH = (*desk.SERVER, *desk.SITE)
+
+
+class Desk:
+    """Runs commands in the current folder and reads their stdout as one document."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str]) -> None:
+        self._capsys = capsys
+
+    def does(self, *words: str) -> None:
+        assert run(list(words)) == 0, self._capsys.readouterr().err
+
+    def document(self, *words: str) -> Any:
+        self._capsys.readouterr()
+        self.does(*words, "--format", "json")
+        return json.loads(self._capsys.readouterr().out)
+
+
+@pytest.fixture
+def person(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
+    """A desk beside a sandbox that knows the patient."""
+    monkeypatch.chdir(tmp_path)
+    with Sandbox() as sandbox:
+        desk.lay_out(tmp_path)
+        desk.point_at(tmp_path, sandbox.base)
+        background.load(sandbox.base, (tmp_path / "patient.json").read_bytes())
+        yield Desk(capsys)
+
+
+def is_named(document: Any, name: str) -> bool:
+    return (document["document"], document["version"], document["cautions"]) == (name, 1, list(CAUTIONS))
+
+
+def test_what_needs_no_server(person: Desk) -> None:
+    assert is_named(person.document("check", "protocol.yaml"), "faults")
+    assert is_named(person.document("read", "visit-1.json", *desk.SITE), "readings")
+    assert is_named(
+        person.document("criteria", "plan/plan.json", "visit-1.json", *desk.SITE, *desk.AT), "criteria-check"
+    )
+    assert is_named(person.document("review", "check.json"), "criteria-check")
+
+
+def test_what_is_done_on_a_server(person: Desk) -> None:
+    assert is_named(person.document("push", "plan/plan.json", *desk.SERVER), "receipt")
+    person.does("criteria", "plan/plan.json", *BOTH, *desk.AT, "--to", "nothing-measured.json")
+    decided = person.document("decide", "nothing-measured.json", "remain", "--reason", "x", *desk.SERVER, *desk.AT)
+    assert is_named(decided, "decision")
+    signed = person.document("sign", decided["id"], "--person", "t-lindqvist", *BOTH, *desk.AT)
+    assert is_named(signed, "signing")
+    assert is_named(signed["decision"], "decision")
+    assert is_named(signed["receipt"], "receipt")
+
+
+def test_a_response(person: Desk) -> None:
+    person.does("push", "plan/plan.json", *desk.SERVER)
+    words = ("excess", "flexion", "--person", "s-oyelaran", "--reason", "Seen the same day", *desk.AT)
+    answered = person.document("respond", "check.json", *words)
+    assert is_named(answered, "response")
+    assert answered["response"]["subject"] == "flexion"
+    assert answered["response"]["by"] == "s-oyelaran"
+
+
+def test_the_results_of_a_run(person: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    person.does("sync", *BOTH, *desk.AT)
+    assert is_named(json.loads(capsys.readouterr().out.splitlines()[0]), "sync-results")
