@@ -61,11 +61,20 @@ def _take(step: Step, number: str) -> None:
 
 
 def _lay_out(folder: Path, port: int) -> None:
-    if folder.exists() and any(folder.iterdir()):
+    if _is_taken(folder):
         raise WrongUse(f"{folder} is not empty; name another folder with --to, or remove it.")
     for name, data in _inputs(port):
         bridge.write_bytes(folder / name, data)
     bridge.write_bytes(folder / "by-hand.sh", by_hand(port).encode())
+
+
+def _is_taken(folder: Path) -> bool:
+    try:
+        return any(folder.iterdir())
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise WrongUse(f"{folder} cannot be used as a folder ({error.strerror}); name another one with --to.") from None
 
 
 def _inputs(port: int) -> Iterator[tuple[str, bytes]]:

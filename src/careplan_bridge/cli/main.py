@@ -1,6 +1,8 @@
 """The command `careplan-bridge`: finds the command, runs it, turns what went wrong into a sentence and an exit code."""
 
+import errno
 import importlib
+import io
 import os
 import sys
 from typing import NamedTuple, NoReturn
@@ -35,6 +37,11 @@ COMMANDS = {
 }
 
 
+_NO_ROOM = (
+    "The result could not be written: there is no room left where it goes. Make room and run the same command again."
+)
+
+
 class Commands(click.Group):
     """Imports a command's module when the command is asked for, so that `--help` stays quick."""
 
@@ -67,10 +74,14 @@ def program() -> None:
 
 def main() -> NoReturn:
     """Run one command. Exit codes: 0 done, 1 in part or refused, 2 wrong use, 3 endpoint, 4 unresolved, 70 ours, 75 again."""
+    _print_anywhere()
     sys.exit(run(sys.argv[1:]))  # noqa: TID251 - the one place that ends the process
 
 
 def run(arguments: list[str]) -> int:
+    """One command in this process; its exit code. Where the reader of the output goes away (`| head`), click ends the process
+    with 1 and without a word: done in part.
+    """
     try:
         result = program.main(args=arguments, prog_name="careplan-bridge", standalone_mode=False)
     except BridgeError as error:
@@ -80,22 +91,25 @@ def run(arguments: list[str]) -> int:
         return 2
     except (click.Abort, KeyboardInterrupt):
         return _say("Stopped. Nothing is lost; run the same command again.", 75)
-    except BrokenPipeError:
-        return _quietly()
     except Exception as error:  # noqa: BLE001 - no traceback reaches a user
-        return _fault_of_ours(error)
+        return _say(_NO_ROOM, 75) if _is_no_room(error) else _fault_of_ours(error)
     return result if isinstance(result, int) else 0
+
+
+def _print_anywhere() -> None:
+    """A terminal that lacks a sign gets its code instead; what is said stands in words beside every sign."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _is_no_room(error: Exception) -> bool:
+    return isinstance(error, OSError) and error.errno == errno.ENOSPC
 
 
 def _say(message: str, code: int) -> int:
     click.echo(message, err=True)
     return code
-
-
-def _quietly() -> int:
-    """The reader of our output went away (`| head`): not an error of anyone's."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    return 0
 
 
 def _fault_of_ours(error: Exception) -> int:

@@ -37,7 +37,7 @@ def command(
     if format_ == "json":
         output.result(document, to)
     elif to is None:
-        click.echo(page(document), nl=False)
+        click.echo(page(document).encode(), nl=False)  # the page says UTF-8 of itself, whatever the terminal speaks
     else:
         output.save(to, page(document).encode())
 
