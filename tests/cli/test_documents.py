@@ -76,6 +76,7 @@ def test_a_response(person: Desk) -> None:
 
 
 def test_the_results_of_a_run(person: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    person.does("push", "plan/plan.json", *desk.SERVER)
     capsys.readouterr()
     person.does("sync", *BOTH, *desk.AT)
     assert is_named(json.loads(capsys.readouterr().out.splitlines()[0]), "sync-results")

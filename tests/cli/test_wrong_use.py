@@ -47,12 +47,13 @@ WRONG = """
 1 | review patient.json | this is no criteria check
 2 | review check.json --at 2026-03-24 | --at goes with --endpoint
 2 | decide check.json jump --reason x | 'jump' is not one of
-2 | decide check.json advance --reason x | nor the id of a plan in the ledger
-1 | sign unknown --person t-lindqvist --endpoint endpoint.toml --conventions conventions.toml | is not in this ledger
-2 | respond check.json excess flexion --person s-oyelaran --reason x | nor the id of a plan in the ledger
+2 | decide check.json advance --reason x | There is no ledger at careplan-bridge.sqlite
+2 | sign unknown --person t-lindqvist --endpoint endpoint.toml --conventions conventions.toml | There is no ledger at careplan-bridge.sqlite
+2 | respond check.json excess flexion --person s-oyelaran --reason x | There is no ledger at careplan-bridge.sqlite
+2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger mistyped.sqlite | There is no ledger at mistyped.sqlite
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger case.yaml | can't be opened as a ledger
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger folder | is a directory
-1 | sync --endpoint endpoint.toml --conventions conventions.toml --retry case.yaml | no results file
+1 | sync --endpoint endpoint.toml --conventions conventions.toml --retry case.yaml --ledger ledger.sqlite | no results file
 2 | sandbox --stop | needs --folder
 2 | sandbox --detach | needs --folder
 2 | sandbox --stop --folder nowhere | no sandbox runs from nowhere
@@ -68,8 +69,14 @@ CASES = [tuple(line.split(" | ")) for line in WRONG.strip().splitlines()]
 def at_desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Path:
     monkeypatch.chdir(tmp_path)
     desk.lay_out(tmp_path)
+    an_empty_ledger(tmp_path / "ledger.sqlite")
     capsys.readouterr()
     return tmp_path
+
+
+def an_empty_ledger(path: Path) -> None:
+    with Ledger(path, now=lambda: NOW, owner="a test"):
+        pass
 
 
 def files(folder: Path) -> set[str]:
@@ -110,7 +117,10 @@ def test_production_decides_now(at_desk: Path, capsys: pytest.CaptureFixture[str
     shipped = (at_desk / "endpoint.toml").read_text(encoding="utf-8")
     text = shipped.replace('"sandbox"', '"production"').replace("http://", "https://")
     (at_desk / "endpoint.toml").write_text(text, encoding="utf-8")
-    assert run(["decide", "check.json", "advance", "--reason", "x", *desk.SERVER, *desk.AT]) == 2
+    assert (
+        run(["decide", "check.json", "advance", "--reason", "x", "--ledger", "ledger.sqlite", *desk.SERVER, *desk.AT])
+        == 2
+    )
     assert "Decisions on a production endpoint are made now; leave --at out." in capsys.readouterr().err
 
 

@@ -6,6 +6,14 @@ from pathlib import Path
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock
+from careplan_bridge.errors import WrongUse
+
+_NEEDS_A_LEDGER = {
+    "sync",
+    "decide",
+    "sign",
+    "respond",
+}  # with a mistyped path an empty one would look like nothing to do
 
 
 def open_link(
@@ -16,6 +24,8 @@ def open_link(
     conventions: Path | None = None,
     writing: bool = True,
 ) -> "bridge.Link":
+    if command in _NEEDS_A_LEDGER and not ledger.exists():
+        raise WrongUse(f"There is no ledger at {ledger}; `push` makes one, --ledger names another.")
     return bridge.Link(
         ledger_path=ledger,
         now=clock.now,
