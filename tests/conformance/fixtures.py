@@ -32,6 +32,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for part, fixtures in real_parts.FIXTURES_OF_PART.items():
             if used & fixtures:
                 item.add_marker(part)
+        for group, fixtures in real_parts.ON_ONE_WORKER.items():
+            if used & fixtures:
+                item.add_marker(pytest.mark.xdist_group(group))
 
 
 @pytest.fixture(scope="session")

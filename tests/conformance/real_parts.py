@@ -24,6 +24,9 @@ FIXTURES_OF_PART = {
     "validator": {"validator", "us_core_validator", "judge", "us_core_judge"},
     "browser": {"chromium"},
 }
+# With several workers (pytest -n) each has parts of its own. These are heavy to start and quick to ask, so one worker has
+# them and all their tests; validating is slow, so every worker has a validator.
+ON_ONE_WORKER = {"hapi": FIXTURES_OF_PART["hapi"], "us-core": {"us_core_validator", "us_core_judge"}}
 
 
 def required_parts() -> set[str]:
