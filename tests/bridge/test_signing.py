@@ -10,10 +10,11 @@ import pytest
 from msgspec.structs import replace
 
 from careplan_bridge import bridge
-from careplan_bridge.errors import DecisionRefused
+from careplan_bridge.errors import BridgeError, DecisionRefused
 from careplan_bridge.model.check import Outcome
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
+from careplan_bridge.sandbox.exchange import Answer, Asked, Handler
 from careplan_bridge.sandbox.server import Sandbox
 from tests.bridge.clinic import endpoint, held, link, plan_of, record, with_two_signatures
 from tests.flow.workplace import observations, patient
@@ -43,10 +44,16 @@ class Visit:
 
 
 @pytest.fixture
-def visit(tmp_path: Path) -> Iterator[Visit]:
+def sandbox() -> Iterator[Sandbox]:
+    with Sandbox() as sandbox:
+        yield sandbox
+
+
+@pytest.fixture
+def visit(sandbox: Sandbox, tmp_path: Path) -> Iterator[Visit]:
     measured, expected = observations(PROTOCOL, "awaiting-decision")
     plan = with_two_signatures(plan_of(PROTOCOL, expected["case"]))
-    with Sandbox() as sandbox, link(tmp_path, endpoint(sandbox.base)) as site:
+    with link(tmp_path, endpoint(sandbox.base)) as site:
         record(sandbox.base, [patient(plan.patient), patient("Patient/somebody-else")])
         site.push_plan(plan)
         record(sandbox.base, measured)
@@ -109,3 +116,30 @@ def test_an_edited_check_with_a_copied_digest_is_never_signed(visit: Visit) -> N
 
 def test_deciding_twice_is_one_decision(visit: Visit) -> None:
     assert visit.decided().id == visit.decided().id
+
+
+def test_what_was_signed_is_written_on_the_revision_it_was_decided_on(visit: Visit, sandbox: Sandbox) -> None:
+    decision = visit.decided()
+    visit.site.sign(decision.id, THERAPIST, visit.at)
+    sandbox.misbehaviours.append(takes_no_writes)
+    with pytest.raises(BridgeError):
+        visit.site.sign(decision.id, SURGEON, visit.at)
+    sandbox.misbehaviours.clear()
+    first, *others = visit.plan.stages
+    more = replace(first, criteria=(*first.criteria, replace(first.criteria[0], id="later-thought")))
+    visit.site.ledger.add_plan(replace(visit.site.plan(visit.plan.id), revision=2, stages=(more, *others)))
+    assert visit.site.sign(decision.id, SURGEON, visit.at).receipt is not None
+    assert visit.status() == "active"
+
+
+def test_a_new_revision_between_two_signatures_voids_the_first(visit: Visit) -> None:
+    decision = visit.decided()
+    visit.site.sign(decision.id, THERAPIST, visit.at)
+    visit.site.ledger.add_plan(replace(visit.site.plan(visit.plan.id), revision=2))
+    with pytest.raises(DecisionRefused, match="decide again"):
+        visit.site.sign(decision.id, SURGEON, visit.at)
+    assert visit.status() == "draft"
+
+
+def takes_no_writes(asked: Asked, handler: Handler) -> Answer:
+    return handler(asked) if asked.method == "GET" else Answer(422)

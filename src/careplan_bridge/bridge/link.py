@@ -129,13 +129,13 @@ class Link:
             raise DecisionRefused(f"Decision {decision_id} is not in this ledger; `decide` makes one.")
         of = self.plan(record.decision.plan)
         if record.state != "open":
-            return self._written(of, record.decision, record.state)
+            return self._written(record.decision, record.state)
         check = self.check(of, at)
         self._void_if_changed(record.decision, check)
         signed = deciding.sign(of, record.decision, check, person, at)
         self.ledger.keep_check(check)
         self.ledger.save_decision(signed)
-        return Signed(signed, None) if signed.missing_roles else self._write(of, signed)
+        return Signed(signed, None) if signed.missing_roles else self._write(signed)
 
     def respond(
         self, check: CriteriaCheck, about: str, subject: str, *, person: str, reason: str, at: datetime
@@ -169,20 +169,22 @@ class Link:
         count = settle(self.client, self.ledger, of.id).changed
         for record in self.ledger.waiting(of.id):
             if record.state in ("ready", "writing"):
-                receipt = self._write(self.plan(of.id), record.decision).receipt
+                receipt = self._write(record.decision).receipt
                 count += receipt.changed if receipt else 0
         return count
 
-    def _written(self, of: Plan, decision: Decision, state: str) -> Signed:
+    def _written(self, decision: Decision, state: str) -> Signed:
         if state == "void":
             raise DecisionRefused(
                 "This decision is void: the record changed before its last signature. Check and decide again."
             )
-        return Signed(decision, None) if state == "written" else self._write(of, decision)
+        return Signed(decision, None) if state == "written" else self._write(decision)
 
-    def _write(self, of: Plan, decision: Decision) -> Signed:
+    def _write(self, decision: Decision) -> Signed:
+        """Write what was signed: it stands on the revision it was decided on, whatever became of the plan since."""
         check = self.ledger.check(decision.digest)
-        if check is None:
+        of = self.ledger.plan(decision.plan, decision.revision)
+        if check is None or of is None:
             raise DecisionRefused(f"The check that decision {decision.id} is bound to is not in this ledger.")
         return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
 

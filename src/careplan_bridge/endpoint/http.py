@@ -32,6 +32,9 @@ from careplan_bridge.fhir import raw
 from careplan_bridge.model.endpoint import Endpoint
 
 FHIR_JSON = "application/fhir+json"
+# HAPI answers a search that it was asked in the last minute from memory: what came since would not be seen, neither a
+# reading before a signature nor our own write after a lost answer.
+FRESH = {"Cache-Control": "no-cache"}
 FORM = "application/x-www-form-urlencoded"
 REDIRECTS = 5
 CONNECT_SECONDS = 10.0
@@ -181,7 +184,7 @@ class Client:
 
     def request(self, ask: Ask, request_id: str) -> httpx.Request:
         """The request as it goes out, with the token if it goes to the configured origin."""
-        headers = {"Accept": FHIR_JSON, "X-Request-Id": request_id, **ask.headers}
+        headers = {"Accept": FHIR_JSON, "X-Request-Id": request_id, **FRESH, **ask.headers}
         # httpx would send a default header to whatever host a link names.
         if ask.login and same_origin(ask.url, self.base) and (authorization := self._login.header()):
             headers["Authorization"] = authorization
