@@ -11,6 +11,7 @@ from careplan_bridge.measures.conventions_file import ConventionsPart
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
+from careplan_bridge.model.printed import Faults, Response, Signing
 from careplan_bridge.model.reading import Readings
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.retrieval import RetrievalHeader
@@ -35,6 +36,9 @@ def schemas() -> dict[str, Schema]:
         "decision": of_document([Decision], "Decision"),
         "criteria-check": of_document([CriteriaCheck], "Criteria check", flat=True),
         "readings": _readings(),
+        "signing": of_document([Signing], "What became of a signature"),
+        "response": of_document([Response], "A clinician's response"),
+        "faults": of_document([Faults], "Faults of files"),
         "receipt": of_document([Receipt], "Receipt"),
         "retrieval-header": of_document([RetrievalHeader], "First line of a retrieval"),
         "sync-results": of_document([RunHeader, PlanResult, RunSummary], "One line of a results file"),

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from careplan_bridge.cli.main import run
@@ -13,6 +14,7 @@ from careplan_bridge.sandbox import background
 from careplan_bridge.sandbox.server import Sandbox
 from tests.cli import desk
 
+SCHEMAS = desk.FIXTURES.parent / "docs" / "schemas"
 BOTH = (*desk.SERVER, *desk.SITE)
 
 
@@ -28,6 +30,9 @@ class Desk:
     def document(self, *words: str) -> Any:
         self._capsys.readouterr()
         self.does(*words, "--format", "json")
+        return self.printed()
+
+    def printed(self) -> Any:
         return json.loads(self._capsys.readouterr().out)
 
 
@@ -43,11 +48,15 @@ def person(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captu
 
 
 def is_named(document: Any, name: str) -> bool:
+    schema = json.loads((SCHEMAS / f"{name}.json").read_bytes())
+    jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
     return (document["document"], document["version"], document["cautions"]) == (name, 1, list(CAUTIONS))
 
 
 def test_what_needs_no_server(person: Desk) -> None:
     assert is_named(person.document("check", "protocol.yaml"), "faults")
+    assert run(["check", "empty.yaml", "--format", "json"]) == 1
+    assert is_named(person.printed(), "faults")
     assert is_named(person.document("read", "visit-1.json", *desk.SITE), "readings")
     assert is_named(
         person.document("criteria", "plan/plan.json", "visit-1.json", *desk.SITE, *desk.AT), "criteria-check"

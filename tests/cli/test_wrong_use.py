@@ -13,11 +13,14 @@ import pytest
 from careplan_bridge.cli import main
 from careplan_bridge.cli.main import run
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.sandbox import background
 from tests.cli import desk
 from tests.conftest import NOW
 
 WRONG = """
-2 | chek | No such command 'chek'
+2 | chek | There is no command 'chek'. Did you mean 'check'? See: careplan-bridge --help
+2 | xyzzy | There is no command 'xyzzy'. See: careplan-bridge --help
+2 | read visit-1.json --convention conventions.toml | No such option
 2 | check | Missing argument
 2 | check nowhere.yaml | 'nowhere.yaml' does not exist
 2 | check folder | 'folder' is a directory
@@ -25,36 +28,44 @@ WRONG = """
 1 | check empty.yaml | empty.yaml:1:1: the file is empty
 1 | check --as protocol patient.json | `stages` is missing
 2 | convert protocol.yaml | Missing option '--conventions'
-1 | convert case.yaml --conventions conventions.toml | unknown key `case`
-1 | convert protocol.yaml --conventions endpoint.toml | unknown key `base`
+1 | convert case.yaml --conventions conventions.toml | case.yaml: this is a case file; a protocol file is needed here.
+1 | convert conventions.toml --conventions conventions.toml | this is a conventions file; a protocol file is needed here.
+1 | convert protocol.yaml --conventions endpoint.toml | this is an endpoint file; a conventions file is needed here.
+1 | push plan/plan.json --endpoint conventions.toml | this is a conventions file; an endpoint file is needed here.
 2 | convert protocol.yaml --conventions conventions.toml --to conventions.toml/x | cannot be written
-1 | draft case.yaml protocol.yaml --conventions conventions.toml --to made | unknown key `case`
+1 | draft case.yaml protocol.yaml --conventions conventions.toml --to made | case.yaml: this is a case file; a protocol file is needed here.
 2 | draft protocol.yaml case.yaml --conventions conventions.toml | Missing option '--to'
 2 | push nowhere.json --endpoint endpoint.toml | does not exist
-1 | push patient.json --endpoint endpoint.toml | this is no plan document
+1 | push patient.json --endpoint endpoint.toml | this is a FHIR resource, no plan document
+1 | push check.json --endpoint endpoint.toml | this is our document 'criteria-check', no plan document
 2 | push protocol.yaml --endpoint endpoint.toml | conventions
 3 | push plan/plan.json --endpoint endpoint.toml | the server cannot be reached
 3 | pull plan/plan.json --endpoint endpoint.toml --to got.ndjson | the server cannot be reached
 2 | pull unknown --endpoint endpoint.toml --to got.ndjson | neither the path of a plan document nor the id of a plan
 2 | read nowhere.json --conventions conventions.toml | nowhere.json: cannot be read
 1 | read case.yaml --conventions conventions.toml | this is no JSON
-2 | criteria unknown visit-1.json --conventions conventions.toml | there is no ledger at careplan-bridge.sqlite
-1 | criteria patient.json visit-1.json --conventions conventions.toml | this is no plan document
+2 | criteria nope visit-1.json --conventions conventions.toml | nor is there a ledger in which it could be
+2 | criteria nope visit-1.json --conventions conventions.toml --ledger ledger.sqlite | nor the id of a plan in the ledger
+1 | criteria patient.json visit-1.json --conventions conventions.toml | this is a FHIR resource, no plan document
 2 | criteria plan/plan.json --conventions conventions.toml | Name either Observation files or --endpoint
 2 | criteria plan/plan.json visit-1.json --conventions conventions.toml --at yesterday | neither a day
 2 | review nowhere.json | nowhere.json: cannot be read
 2 | review folder | folder: cannot be read
-1 | review patient.json | this is no criteria check
+1 | review patient.json | this is a FHIR resource, no criteria check
+1 | review plan/plan.json | A plan is checked first where --endpoint and --conventions are named.
 2 | review check.json --at 2026-03-24 | --at goes with --endpoint
 2 | decide check.json jump --reason x | 'jump' is not one of
 2 | decide check.json advance --reason x | There is no ledger at careplan-bridge.sqlite
+2 | decide check.json remain --reason x --ledger ledger.sqlite | is not in the ledger ledger.sqlite; `push` puts a plan there
 2 | sign unknown --person t-lindqvist --endpoint endpoint.toml --conventions conventions.toml | There is no ledger at careplan-bridge.sqlite
 2 | respond check.json excess flexion --person s-oyelaran --reason x | There is no ledger at careplan-bridge.sqlite
+2 | respond check.json excess flexion --person s-oyelaran --reason x --ledger ledger.sqlite | is not in the ledger ledger.sqlite
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger mistyped.sqlite | There is no ledger at mistyped.sqlite
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger case.yaml | can't be opened as a ledger
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger folder | is a directory
 1 | sync --endpoint endpoint.toml --conventions conventions.toml --retry case.yaml --ledger ledger.sqlite | no results file
 2 | sandbox --stop | needs --folder
+2 | sandbox --port 65536 | 65536 is not in the range
 2 | sandbox --detach | needs --folder
 2 | sandbox --stop --folder nowhere | no sandbox runs from nowhere
 2 | sandbox --load visit-1.json | --load needs a sandbox in the background
@@ -94,6 +105,7 @@ def test_a_sentence_and_an_exit_code(
     assert says in shown.err + (shown.out if words.startswith("check ") else "")
     assert found == int(code)
     assert "Traceback" not in shown.err
+    assert code != "2" or len(shown.err.splitlines()) == 1
     assert files(at_desk) == before
 
 
@@ -113,6 +125,23 @@ def test_a_taken_port_is_named(at_desk: Path, capsys: pytest.CaptureFixture[str]
     assert f"cannot listen on port {port}" in capsys.readouterr().err
 
 
+def test_a_taken_port_is_named_from_the_background_too(at_desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen()
+        port = listening.getsockname()[1]
+        assert run(["sandbox", "--detach", "--folder", "data", "--port", str(port)]) == 2
+    assert f"cannot listen on port {port}" in capsys.readouterr().err
+    assert background.running(at_desk / "data") is None
+
+
+def test_a_sandbox_that_refuses_its_data_does_not_stay(at_desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (at_desk / "broken.json").write_text('{"resourceType": "Bundle", "type": "transaction", "entry": 1}', "utf-8")
+    assert run(["sandbox", "--detach", "--folder", "data", "--port", "0", "--load", "broken.json"]) == 2
+    assert "refused the Bundle" in capsys.readouterr().err
+    assert background.running(at_desk / "data") is None
+
+
 def test_production_decides_now(at_desk: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shipped = (at_desk / "endpoint.toml").read_text(encoding="utf-8")
     text = shipped.replace('"sandbox"', '"production"').replace("http://", "https://")
@@ -130,7 +159,7 @@ def test_an_empty_standard_input_is_no_observation(
     del at_desk
     monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO()))
     assert run(["read", "-", *desk.SITE]) == 0
-    assert "0 readings, 0 entries" in capsys.readouterr().err
+    assert "no Observation was found" in capsys.readouterr().err
 
 
 def test_a_full_disk_is_said(

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from careplan_bridge.errors import Fault, WrongUse
+from careplan_bridge.errors import Fault, InputRefused, WrongUse
 from careplan_bridge.files import documents
 
 if TYPE_CHECKING:
@@ -19,6 +19,20 @@ if TYPE_CHECKING:
 
 # ruff: noqa: PLC0415
 
+# A line that tells what a file is.
+_FIRST_KEYS = {
+    "protocol": rb"^protocol\s*:",
+    "case": rb"^case\s*:",
+    "endpoint": rb"^environment\s*=",
+    "conventions": rb"^\[(clinic|conventions|codes|plausible)\]",
+}
+_NAMES = {
+    "protocol": "a protocol file",
+    "case": "a case file",
+    "endpoint": "an endpoint file",
+    "conventions": "a conventions file",
+}
+
 
 def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
     """Every fault and warning of a file of ours, in the order of its lines; `kind` overrides what the file looks like."""
@@ -29,40 +43,53 @@ def check(path: Path, kind: str | None = None) -> tuple[Fault, ...]:
 def kind_of(path: Path, data: bytes) -> str:
     """protocol, case, endpoint or conventions, by suffix and the first key that tells. Raises WrongUse for other suffixes."""
     if path.suffix in (".yaml", ".yml"):
-        return "case" if re.search(rb"^case\s*:", data, re.MULTILINE) else "protocol"
+        return "case" if _tells(data, "case") else "protocol"
     if path.suffix == ".toml":
-        return "endpoint" if re.search(rb"^environment\s*=", data, re.MULTILINE) else "conventions"
+        return "endpoint" if _tells(data, "endpoint") else "conventions"
     raise WrongUse(
         f"{path} is neither YAML (protocol, case) nor TOML (endpoint, conventions); say which it is with --as."
     )
+
+
+def _of_kind(kind: str, path: Path) -> bytes:
+    """The contents of a file that is to be of this kind. Raises InputRefused in one sentence where it is plainly another."""
+    data = documents.read_bytes(path)
+    others = [other for other in _FIRST_KEYS if other != kind and _tells(data, other)]
+    if others and not _tells(data, kind):
+        raise InputRefused(f"{path}: this is {_NAMES[others[0]]}; {_NAMES[kind]} is needed here.")
+    return data
+
+
+def _tells(data: bytes, kind: str) -> bool:
+    return re.search(_FIRST_KEYS[kind], data, re.MULTILINE) is not None
 
 
 def protocol(path: Path) -> "Protocol":
     """A protocol file. Raises FileRefused with every fault it has."""
     from careplan_bridge.protocol.protocol_file import read_protocol
 
-    return read_protocol(documents.read_bytes(path), str(path), _catalogue())
+    return read_protocol(_of_kind("protocol", path), str(path), _catalogue())
 
 
 def case(path: Path) -> "Case":
     """A case file. Raises FileRefused with every fault it has."""
     from careplan_bridge.protocol.case_file import read_case
 
-    return read_case(documents.read_bytes(path), str(path))
+    return read_case(_of_kind("case", path), str(path))
 
 
 def conventions(path: Path) -> "Conventions":
     """A conventions file. Raises FileRefused with every fault it has."""
     from careplan_bridge.measures.conventions_file import read_conventions
 
-    return read_conventions(documents.read_bytes(path), str(path), _catalogue())
+    return read_conventions(_of_kind("conventions", path), str(path), _catalogue())
 
 
 def endpoint(path: Path) -> "Endpoint":
     """An endpoint file. Raises FileRefused with every fault it has."""
     from careplan_bridge.endpoint.endpoint_file import read_endpoint
 
-    return read_endpoint(documents.read_bytes(path), str(path))
+    return read_endpoint(_of_kind("endpoint", path), str(path))
 
 
 def _check_protocol(data: bytes, name: str) -> tuple[Fault, ...]:

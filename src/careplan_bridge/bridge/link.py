@@ -109,7 +109,7 @@ class Link:
     def decide(self, check: CriteriaCheck, kind: Kind, reason: str, at: datetime) -> Decision:
         """Keep a decision bound to this check in the ledger; nothing is signed and nothing is sent."""
         self._refuse_other_moment(at)
-        decision = deciding.decide(self.plan(check.plan), check, kind, reason, at)
+        decision = deciding.decide(self._plan_of(check), check, kind, reason, at)
         self.ledger.keep_check(check)
         return self.ledger.save_decision(decision).decision
 
@@ -142,7 +142,7 @@ class Link:
     ) -> Responded:
         """Record what a named clinician did about a red flag or an excess that the check shows."""
         self._refuse_other_moment(at)
-        of = self.plan(check.plan)
+        of = self._plan_of(check)
         answer = deciding.respond_to_red_flag if about == "red-flag" else deciding.respond_to_excess
         response = answer(of, check, subject, person_id=person, reason=reason, at=at)
         self.ledger.append(of.id, response)
@@ -172,6 +172,15 @@ class Link:
                 receipt = self._write(record.decision).receipt
                 count += receipt.changed if receipt else 0
         return count
+
+    def _plan_of(self, check: CriteriaCheck) -> Plan:
+        plan = self.ledger.plan(check.plan)
+        if plan is None:
+            raise WrongUse(
+                f"The plan of this check ({check.plan}) is not in the ledger {self.ledger_path}; `push` puts a plan there, "
+                "--ledger names another ledger."
+            )
+        return plan
 
     def _written(self, decision: Decision, state: str) -> Signed:
         if state == "void":

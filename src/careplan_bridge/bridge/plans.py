@@ -73,5 +73,6 @@ def plan(reference: str, ledger: "Ledger | None" = None) -> Plan:
     kept = ledger.plan(document.id if document else reference) if ledger else None
     found = kept if kept and (document is None or kept.revision >= document.revision) else document
     if found is None:
-        raise WrongUse(f"{reference!r} is neither the path of a plan document nor the id of a plan in the ledger.")
+        place = "the id of a plan in the ledger" if ledger else "is there a ledger in which it could be a plan's id"
+        raise WrongUse(f"{reference!r} is neither the path of a plan document nor {place}.")
     return found

@@ -7,6 +7,7 @@ import click
 from careplan_bridge import bridge
 from careplan_bridge.cli import options, output
 from careplan_bridge.errors import Fault
+from careplan_bridge.review.documents import faults_document
 
 
 @click.command("check")
@@ -25,7 +26,7 @@ def command(*, files: tuple[Path, ...], kind: str | None, format_: str) -> int:
     """
     faults = [fault for file in files for fault in bridge.check(file, kind)]
     if format_ == "json":
-        output.document(output.named("faults", faults=list(map(_plain, faults))))
+        output.document(faults_document(faults))
     else:
         _print(faults, len(files))
     return 1 if any(not fault.warning for fault in faults) else 0
@@ -36,8 +37,3 @@ def _print(faults: list[Fault], files: int) -> None:
         click.echo(str(fault))
     errors = sum(not fault.warning for fault in faults)
     output.note(f"{files} checked: {errors} to mend, {len(faults) - errors} to look at")
-
-
-def _plain(fault: Fault) -> dict[str, object]:
-    names = ("file", "line", "column", "what", "mend", "warning")
-    return {name: getattr(fault, name) for name in names}

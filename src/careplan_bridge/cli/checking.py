@@ -44,7 +44,7 @@ def _from_files(asked: Asked) -> bridge.CriteriaCheck:
 
 
 def _plan(asked: Asked) -> bridge.Plan:
-    if Path(asked.plan).is_file() and not asked.ledger.is_file():
+    if not asked.ledger.is_file():
         return bridge.plan(asked.plan)
     with link.open_link(asked.ledger, "criteria", writing=False) as site:
         return site.plan(asked.plan)

@@ -1,5 +1,6 @@
 """The command `careplan-bridge`: finds the command, runs it, turns what went wrong into a sentence and an exit code."""
 
+import difflib
 import errno
 import importlib
 import io
@@ -57,6 +58,16 @@ class Commands(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does it, with the command that was probably meant."""
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            meant = f" Did you mean {near[0]!r}?" if near else ""
+            raise click.UsageError(f"There is no command {args[0]!r}.{meant}", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         del ctx
         with formatter.section("Commands"):
@@ -86,14 +97,24 @@ def run(arguments: list[str]) -> int:
         result = program.main(args=arguments, prog_name="careplan-bridge", standalone_mode=False)
     except BridgeError as error:
         return _say(str(error), error.exit_code)
+    except click.UsageError as error:
+        return _say(f"{_one_line(error)} See: {_place(error)} --help", 2)
     except click.ClickException as error:
-        error.show()
-        return 2
+        return _say(_one_line(error), 2)
     except (click.Abort, KeyboardInterrupt):
         return _say("Stopped. Nothing is lost; run the same command again.", 75)
     except Exception as error:  # noqa: BLE001 - no traceback reaches a user
         return _say(_NO_ROOM, 75) if _is_no_room(error) else _fault_of_ours(error)
     return result if isinstance(result, int) else 0
+
+
+def _one_line(error: click.ClickException) -> str:
+    sentence = " ".join(error.format_message().split())
+    return sentence if sentence.endswith((".", "?")) else f"{sentence}."
+
+
+def _place(error: click.UsageError) -> str:
+    return error.ctx.command_path if error.ctx else "careplan-bridge"
 
 
 def _print_anywhere() -> None:

@@ -16,11 +16,6 @@ def document(value: object) -> None:
     click.echo(encode(value), nl=False)
 
 
-def named(name: str, **parts: object) -> dict[str, object]:
-    """A document made of parts, with what every document carries."""
-    return {"document": name, "version": 1, "cautions": bridge.CAUTIONS, **parts}
-
-
 def note(sentence: str) -> None:
     """A word about the work, on stderr: stdout belongs to the result."""
     click.echo(sentence, err=True)
@@ -42,7 +37,7 @@ def result(value: object, to: Path | None) -> None:
 def receipt(value: bridge.Receipt) -> None:
     """One line a resource, then what the server does not offer or what was left alone."""
     for item in value.items:
-        click.echo(f"{item.action:<14} {item.what} {item.reference or item.identifier}".rstrip())
+        click.echo("  ".join((f"{item.action:<12}", item.reference or item.what, item.identifier)).rstrip())
     for sentence in value.says:
         note(sentence)
 
@@ -52,4 +47,4 @@ def progress_stream() -> TextIO:
     return sys.stderr if sys.stderr.isatty() else io.StringIO()
 
 
-__all__ = ["document", "encode", "named", "note", "progress_stream", "receipt", "result", "save"]
+__all__ = ["document", "encode", "note", "progress_stream", "receipt", "result", "save"]

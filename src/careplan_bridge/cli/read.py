@@ -26,5 +26,8 @@ def command(*, observations: tuple[str, ...], conventions: Path, to: Path | None
     if to is not None or format_ == "json":
         output.result(document, to)
         return
+    if not (readings.readings or readings.unusable):
+        output.note("no Observation was found in what was named")
+        return
     click.echo(readings_text(document))
     output.note(f"{len(readings.readings)} readings, {len(readings.unusable)} entries that could not be used")

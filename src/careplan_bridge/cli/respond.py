@@ -6,6 +6,7 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.review.documents import response_document
 
 
 @click.command("respond")
@@ -39,6 +40,6 @@ def command(
         moment = clock.moment(at, seen.clinic.timezone)
         response = site.respond(seen, about, subject, person=person, reason=reason, at=moment)
     if format_ == "json":
-        output.document(output.named("response", plan=seen.plan, response=response))
+        output.document(response_document(seen.plan, response))
         return
     click.echo(f"response of {response.by} to {about} {subject!r} recorded; it covers {len(response.evidence)} entries")

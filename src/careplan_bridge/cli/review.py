@@ -6,7 +6,7 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import checking, options, output
-from careplan_bridge.errors import WrongUse
+from careplan_bridge.errors import InputRefused, WrongUse
 from careplan_bridge.review.documents import Document, check_document
 from careplan_bridge.review.page import page
 
@@ -42,11 +42,18 @@ def command(
         output.save(to, page(document).encode())
 
 
+def _check(path: Path) -> bridge.CriteriaCheck:
+    try:
+        return bridge.check_from(path)
+    except InputRefused as refused:
+        raise InputRefused(f"{refused} A plan is checked first where --endpoint and --conventions are named.") from None
+
+
 def _document(what: str, conventions: Path | None, endpoint: Path | None, ledger: Path, at: str | None) -> Document:
     if endpoint is None:
         if at is not None:
             raise WrongUse("A check was made for its moment; --at goes with --endpoint, where a new one is made.")
-        return check_document(bridge.check_from(Path(what)))
+        return check_document(_check(Path(what)))
     if conventions is None:
         raise WrongUse("Checking a plan needs the clinic's conventions; name their file with --conventions.")
     return check_document(checking.check(checking.Asked(what, (), conventions, endpoint, ledger, at)))

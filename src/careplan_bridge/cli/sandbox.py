@@ -12,7 +12,7 @@ from careplan_bridge.sandbox import background
 
 
 @click.command("sandbox")
-@click.option("--port", default=8765, show_default=True, help="0 picks a free one.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8765, show_default=True, help="0 picks a free one.")
 @click.option(
     "--folder", type=click.Path(file_okay=False, path_type=Path), help="Where it keeps its data; without it, in memory."
 )
@@ -39,13 +39,22 @@ def _act(port: int, folder: Path | None, load: tuple[Path, ...], *, detach: bool
         background.stop(_needed(folder))
         output.note("sandbox ended")
     elif detach:
-        base = background.detach(_needed(folder), _own_command(port, _needed(folder)))
-        _load(base, load)
-        output.note(f"sandbox at {base}")
+        output.note(f"sandbox at {_detached(_needed(folder), port, load)}")
     elif load and folder and (base := background.running(folder)):
         _load(base, load)
     else:
         _foreground(port, folder, load)
+
+
+def _detached(folder: Path, port: int, bundles: tuple[Path, ...]) -> str:
+    """Its base. Where it refuses what it is given it is ended again: it would run without what was asked for."""
+    base = background.detach(folder, _own_command(port, folder))
+    try:
+        _load(base, bundles)
+    except BaseException:
+        background.stop(folder)
+        raise
+    return base
 
 
 def _foreground(port: int, folder: Path | None, load: tuple[Path, ...]) -> None:

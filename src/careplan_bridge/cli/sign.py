@@ -6,6 +6,7 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.review.documents import signing_document
 
 
 @click.command("sign")
@@ -28,7 +29,7 @@ def command(
         zone = site.conventions.zone if site.conventions else None
         signed = site.sign(bridge.decision_id(decision), person, clock.moment(at, zone))
     if format_ == "json":
-        output.document(output.named("signing", decision=signed.decision, receipt=signed.receipt))
+        output.document(signing_document(signed.decision, signed.receipt))
         return
     _print(signed.decision)
     if signed.receipt is not None:

@@ -19,6 +19,7 @@ from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
 
 T = TypeVar("T")
+_OURS = ("plan", "criteria-check", "decision", "readings", "receipt", "signing", "response", "faults")
 LARGEST = 256 * 1024 * 1024  # bytes; more is given as NDJSON, which is read line by line
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
@@ -70,9 +71,10 @@ def read_decision(path: Path) -> Decision:
 
 def read_check(path: Path) -> dict[str, Any]:
     """A criteria check as plain data, numbers as `Decimal`. Raises InputRefused where the file is none."""
-    check = _decoded(path, dict[str, Any], "criteria check; `criteria` makes one")
+    what = "criteria check of version 1; `criteria` makes one"
+    check = _decoded(path, dict[str, Any], what)
     if check.get("document") != "criteria-check" or check.get("version") != 1:
-        raise InputRefused(f"{path}: this is no criteria check of version 1; `criteria` makes one.")
+        raise _refused(path, check, what)
     return check
 
 
@@ -117,7 +119,21 @@ def _decoded(path: Path, kind: type[T], what: str) -> T:
         return msgspec.json.Decoder(kind, float_hook=Decimal).decode(data)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         # The decoder's own words may repeat a value of the document.
-        raise InputRefused(f"{path}: this is no {what}.") from None
+        raise _refused(path, _plain(data), what) from None
+
+
+def _plain(data: bytes) -> dict[str, Any]:
+    try:
+        return msgspec.json.decode(data, type=dict[str, Any])
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return {}
+
+
+def _refused(path: Path, found: dict[str, Any], what: str) -> InputRefused:
+    """Says what was given instead, where the file says so itself and the word is ours."""
+    others = [name for name in _OURS if name == found.get("document") and not what.startswith(name.replace("-", " "))]
+    shown = f"our document {others[0]!r}, " if others else "a FHIR resource, " if "resourceType" in found else ""
+    return InputRefused(f"{path}: this is {shown}no {what}.")
 
 
 def _replace(path: Path, data: bytes) -> None:

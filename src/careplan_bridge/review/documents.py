@@ -1,6 +1,6 @@
 """The JSON documents others may rely on, and back: a reading's interval stands flat beside its measure, numbers keep their digits."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, cast
 
@@ -8,7 +8,11 @@ import msgspec
 
 from careplan_bridge.model.cautions import CAUTIONS
 from careplan_bridge.model.check import CriteriaCheck
+from careplan_bridge.model.course import Responded
+from careplan_bridge.model.decision import Decision
+from careplan_bridge.model.printed import Faults, FoundFault, Response, Signing
 from careplan_bridge.model.reading import Readings
+from careplan_bridge.model.receipt import Receipt
 
 Document = dict[str, Any]
 
@@ -29,6 +33,19 @@ def check_document(check: CriteriaCheck) -> Document:
 def check_of(document: Mapping[str, Any]) -> CriteriaCheck:
     """The check a document was made from. Raises msgspec.ValidationError where it is none."""
     return msgspec.convert(_nested(document), CriteriaCheck)
+
+
+def signing_document(decision: Decision, receipt: Receipt | None) -> Signing:
+    return Signing(decision=decision, receipt=receipt)
+
+
+def response_document(plan: str, response: Responded) -> Response:
+    return Response(plan=plan, response=response)
+
+
+def faults_document(faults: Iterable[object]) -> Faults:
+    """Of anything with the attributes of a fault."""
+    return Faults(faults=tuple(msgspec.convert(fault, FoundFault, from_attributes=True) for fault in faults))
 
 
 def encode(document: object) -> bytes:

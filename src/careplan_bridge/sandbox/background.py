@@ -36,11 +36,16 @@ def detach(folder: Path, command: Sequence[str]) -> str:
     line = _first_line(process)
     if not line:
         process.wait()
-        raise SandboxProblem(f"the sandbox did not start; {folder / 'sandbox.log'} says why")
+        raise SandboxProblem(f"the sandbox did not start: {_last_words(folder / 'sandbox.log')}")
     base = line.decode().strip()
     (folder / STATE).write_text(json.dumps({"pid": process.pid, "base": base}), encoding="utf-8")
     process.returncode = 0  # it lives on by itself; without this Popen warns that it was left behind
     return base
+
+
+def _last_words(log: Path) -> str:
+    said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    return said[-1].rstrip(".") if said else f"nothing is said in {log}"
 
 
 def _first_line(process: subprocess.Popen[bytes]) -> bytes:
