@@ -18,14 +18,24 @@ from careplan_bridge.sandbox import background
 )
 @click.option("--load", type=options.FILE, multiple=True, help="Give it this transaction Bundle; may be repeated.")
 @click.option("--detach", is_flag=True, help="Run in the background; needs --folder.")
+@click.option(
+    "--without",
+    "lacks",
+    multiple=True,
+    metavar="WHAT",
+    help="What it lacks and does not declare: transaction, conditional-create, client-id, identifier, version, or an "
+    "interaction as in Goal.update; may be repeated.",
+)
 @click.option("--stop", is_flag=True, help="End the one that runs in the background from --folder.")
-def command(*, port: int, folder: Path | None, load: tuple[Path, ...], detach: bool, stop: bool) -> None:
+def command(
+    *, port: int, folder: Path | None, load: tuple[Path, ...], detach: bool, lacks: tuple[str, ...], stop: bool
+) -> None:
     """Run the embedded FHIR R4 server on loopback: for rehearsal and tests, never for care.
 
     Without --detach it runs until Ctrl-C. With --load alone, the Bundle goes to the one that runs from --folder.
     """
     try:
-        _act(port, folder, load, detach=detach, stop=stop)
+        _act(port, folder, load, _known(lacks), detach=detach, stop=stop)
     except background.SandboxProblem as problem:
         raise WrongUse(f"{problem}.") from None
     except OSError as error:
@@ -34,21 +44,23 @@ def command(*, port: int, folder: Path | None, load: tuple[Path, ...], detach: b
         ) from None
 
 
-def _act(port: int, folder: Path | None, load: tuple[Path, ...], *, detach: bool, stop: bool) -> None:
+def _act(
+    port: int, folder: Path | None, load: tuple[Path, ...], lacks: tuple[str, ...], *, detach: bool, stop: bool
+) -> None:
     if stop:
         background.stop(_needed(folder))
         output.note("sandbox ended")
     elif detach:
-        output.note(f"sandbox at {_detached(_needed(folder), port, load)}")
+        output.note(f"sandbox at {_detached(_needed(folder), port, load, lacks)}")
     elif load and folder and (base := background.running(folder)):
         _load(base, load)
     else:
-        _foreground(port, folder, load)
+        _foreground(port, folder, load, lacks)
 
 
-def _detached(folder: Path, port: int, bundles: tuple[Path, ...]) -> str:
+def _detached(folder: Path, port: int, bundles: tuple[Path, ...], lacks: tuple[str, ...]) -> str:
     """Its base. Where it refuses what it is given it is ended again: it would run without what was asked for."""
-    base = background.detach(folder, _own_command(port, folder))
+    base = background.detach(folder, _own_command(port, folder, lacks))
     try:
         _load(base, bundles)
     except BaseException:
@@ -57,12 +69,13 @@ def _detached(folder: Path, port: int, bundles: tuple[Path, ...]) -> str:
     return base
 
 
-def _foreground(port: int, folder: Path | None, load: tuple[Path, ...]) -> None:
-    from careplan_bridge.sandbox.server import serve  # noqa: PLC0415 - no server code for --stop and --load
+def _foreground(port: int, folder: Path | None, load: tuple[Path, ...], lacks: tuple[str, ...]) -> None:
+    from careplan_bridge.sandbox.app import Settings  # noqa: PLC0415 - no server code for --stop and --load
+    from careplan_bridge.sandbox.server import serve  # noqa: PLC0415
 
     if load:
         raise WrongUse("--load needs a sandbox in the background: --detach starts one from --folder.")
-    serve(folder, port, ready=click.echo)
+    serve(folder, port, ready=click.echo, settings=Settings(lacks=lacks))
 
 
 def _load(base: str, bundles: tuple[Path, ...]) -> None:
@@ -71,8 +84,17 @@ def _load(base: str, bundles: tuple[Path, ...]) -> None:
         output.note(f"loaded {bundle}")
 
 
-def _own_command(port: int, folder: Path) -> list[str]:
-    return [sys.executable, "-m", "careplan_bridge", "sandbox", "--port", str(port), "--folder", str(folder)]
+def _own_command(port: int, folder: Path, lacks: tuple[str, ...]) -> list[str]:
+    without = [part for word in lacks for part in ("--without", word)]
+    return [sys.executable, "-m", "careplan_bridge", "sandbox", "--port", str(port), "--folder", str(folder), *without]
+
+
+def _known(lacks: tuple[str, ...]) -> tuple[str, ...]:
+    from careplan_bridge.sandbox.lacking import LACKS, is_a_lack  # noqa: PLC0415
+
+    if wrong := next((word for word in lacks if not is_a_lack(word)), None):
+        raise WrongUse(f"--without {wrong}: name one of {', '.join(LACKS)}, or an interaction as in Goal.update.")
+    return lacks
 
 
 def _needed(folder: Path | None) -> Path:

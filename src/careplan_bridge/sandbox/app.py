@@ -16,6 +16,7 @@ from starlette.routing import Route
 
 from careplan_bridge.sandbox.clock import Clock, wall_clock
 from careplan_bridge.sandbox.exchange import Answer, Asked, Handler, HangUp, Misbehaviour
+from careplan_bridge.sandbox.lacking import lacking
 from careplan_bridge.sandbox.presenting import Searches
 from careplan_bridge.sandbox.repository import Repository
 from careplan_bridge.sandbox.service import Service
@@ -33,6 +34,7 @@ class Settings:
     stale_status: what a stale If-Match is answered with: 412 as R4 says, or 409 as HAPI does.
     transactions: are transaction Bundles declared and taken?
     page_size, largest_page: entries on a page where _count is not given, and at most.
+    lacks: what it can't do and does not declare; see `lacking`.
     """
 
     stale_status: int = 412
@@ -40,6 +42,7 @@ class Settings:
     page_size: int = 50
     largest_page: int = 1000
     clock: Clock = wall_clock
+    lacks: tuple[str, ...] = ()
 
 
 def create_app(
@@ -55,8 +58,7 @@ def create_app(
     handed in is the caller's to close.
     """
     chosen = settings or Settings()
-    service = _service(store or open_store(folder), chosen)
-    front = _Front(service.answer, misbehaviours)
+    front = _Front(service_of(store or open_store(folder), chosen), misbehaviours)
     # A page in a browser may point a name of its own at loopback; it must not get at the data through it.
     only_loopback = Middleware(TrustedHostMiddleware, allowed_hosts=["127.0.0.1", "localhost"])
     return Starlette(routes=[Route("/{path:path}", front.respond, methods=_METHODS)], middleware=[only_loopback])
@@ -69,10 +71,12 @@ def open_store(folder: Path | None) -> Store:
     return Store(folder / DATABASE)
 
 
-def _service(store: Store, settings: Settings) -> Service:
+def service_of(store: Store, settings: Settings) -> Handler:
+    """The server without web framework and misbehaviours: a request in, an answer out."""
     repository = Repository(store, settings.clock, settings.stale_status)
     searches = Searches(settings.page_size, settings.largest_page)
-    return Service(repository, searches, transactions=settings.transactions)
+    service = Service(repository, searches, transactions=settings.transactions)
+    return lacking(service.answer, settings.lacks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ class Sandbox:
 
     folder: where `sandbox.sqlite` lies; None keeps everything in memory.
     port: 0 picks a free one.
-    stale_status, transactions, page_size: see `app.Settings`.
+    stale_status, transactions, page_size, lacks: see `app.Settings`.
     misbehaviours: a list that may change while the server runs; see `exchange.Misbehaviour`.
     """
 
@@ -38,8 +38,9 @@ class Sandbox:
         page_size: int = 50,
         misbehaviours: Sequence[Misbehaviour] = (),
         clock: Clock = wall_clock,
+        lacks: Sequence[str] = (),
     ) -> None:
-        settings = Settings(stale_status, transactions, page_size, clock=clock)
+        settings = Settings(stale_status, transactions, page_size, clock=clock, lacks=tuple(lacks))
         self.misbehaviours: list[Misbehaviour] = list(misbehaviours)
         self._folder = folder
         self._port = port
