@@ -77,7 +77,7 @@ def test_without_versions_nothing_tells_one_and_a_stale_guard_is_not_heard() -> 
 
 
 def test_without_transactions_a_bundle_is_refused() -> None:
-    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": []}
+    bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "transaction", "entry": []}
     handler = server("transaction")
     assert ask(handler, "POST", "", bundle).status == 501
     assert b'"transaction"' not in render(ask(handler, "GET", "metadata").resource)
