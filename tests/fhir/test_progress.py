@@ -83,6 +83,17 @@ def test_a_precaution_with_a_date_of_its_own_outlives_its_stage() -> None:
     assert (states["precaution-brace"], states["precaution-crutches"]) == ("in-progress", "completed")
 
 
+@pytest.mark.parametrize(("kind", "stage"), [("advance", SECOND.id), ("discharge", ACL.stages[-1].id)])
+def test_what_outlived_its_stage_ends_with_the_first_decision_after_its_day(kind: Kind, stage: str) -> None:
+    """Signed on day 29: weight bearing was restricted before week 2, flexion is before week 6."""
+    before = stored_plan(ACL)
+    for one in before["activity"]:
+        if one["id"] in (f"stage-{FIRST.id}", "restriction-load", "restriction-flexion"):
+            one["detail"]["status"] = "completed" if one["id"].startswith("stage") else "in-progress"
+    states = _states(care_plan_after(before, ACL, decision(ACL, kind, stage), NEXT))
+    assert (states["restriction-load"], states["restriction-flexion"]) == ("completed", "in-progress")
+
+
 def test_remain_makes_the_plan_active_and_begins_its_stage() -> None:
     before = stored_plan(ACL)
     after = care_plan_after(before, ACL, decision(ACL, "remain"))

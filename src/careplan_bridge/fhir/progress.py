@@ -113,7 +113,10 @@ def signed_at(decision: Decision) -> datetime:
 
 def _advance(after: Resource, plan: Plan, decision: Decision, next_goals: Sequence[str]) -> None:
     left, entered = plan.stage(decision.stage), plan.stage(decision.to_stage or "")
-    _end(after, plan, left, _day(signed_at(decision), plan.clinic.timezone))
+    on = _day(signed_at(decision), plan.clinic.timezone)
+    for earlier in plan.stages[: plan.stages.index(left)]:
+        _end_limits(after, plan, earlier, on)
+    _end(after, plan, left, on)
     _begin(after, plan, entered)
     stage = the_activity(after, plan.protocol.url + names.STAGE_CODE_SYSTEM, entered.id)
     for holder in (stage.detail, after):
@@ -130,6 +133,11 @@ def _begin(after: Resource, plan: Plan, stage: Stage) -> None:
 
 def _end(after: Resource, plan: Plan, stage: Stage, on: date) -> None:
     the_activity(after, plan.protocol.url + names.STAGE_CODE_SYSTEM, stage.id).detail["status"] = "completed"
+    _end_limits(after, plan, stage, on)
+
+
+def _end_limits(after: Resource, plan: Plan, stage: Stage, on: date) -> None:
+    """What has a date of its own outlives its stage, so it is looked at again with each later decision."""
     running = _still_running(stage, day_of(plan.day_zero, on))
     for activity in _limits(after, plan, stage):
         if activity.code not in running and activity.detail["status"] not in OVER:
@@ -143,6 +151,8 @@ def _discharge(after: Resource, plan: Plan, decision: Decision) -> None:
         activity = the_activity(after, plan.protocol.url + names.STAGE_CODE_SYSTEM, stage.id)
         if activity.detail["status"] not in OVER or stage.id == decision.stage:
             _end(after, plan, stage, on)
+        else:
+            _end_limits(after, plan, stage, on)
 
 
 def _limits(resource: Resource, plan: Plan, stage: Stage) -> list[Activity]:
