@@ -16,6 +16,7 @@ from careplan_bridge.model.criterion import (
     FindingIs,
     FirstDoneOf,
     OtherSide,
+    Reference,
     TimeSince,
     WithinBounds,
 )
@@ -54,12 +55,29 @@ FLEXES_LYING = WithinBounds(measured=of(FLEXION, SUPINE), bounds=between(2, 4))
 STRAIGHT = WithinBounds(measured=of(DEFICIT), bounds=at_most(1))
 CALM_TWICE = WithinBounds(measured=of(EFFUSION), bounds=at_most("1+"), visits_in_a_row=2)
 INDEX = OtherSide(measured=of(FORCE), index=at_least(75))
+REFERRED = OtherSide(
+    measured=of(FORCE), index=at_least(75), reference=Reference(value=Decimal(4), order="ref", by="s1")
+)
 APART = OtherSide(measured=of(DEFICIT), difference=at_most(2))
 GAINED = Change(measured=of(FLEXION), bounds=at_least(2))
+KEPT = Change(measured=of(FLEXION), bounds=at_least(-1), since="best", best="highest")
+RISEN = Change(measured=of(DEFICIT), bounds=at_most(1), since="best", best="lowest")
 NO_LAG = FindingIs(finding="no-lag", text="Straight-leg raise without lag")
 FIRST = FirstDoneOf(alternatives=(Alternative(condition=INDEX, not_before=5), Alternative(condition=FLEXES)))
 
-SIMPLE: tuple[Condition, ...] = (FLEXES, FLEXES_LYING, STRAIGHT, CALM_TWICE, INDEX, APART, GAINED, NO_LAG)
+SIMPLE: tuple[Condition, ...] = (
+    FLEXES,
+    FLEXES_LYING,
+    STRAIGHT,
+    CALM_TWICE,
+    INDEX,
+    REFERRED,
+    APART,
+    GAINED,
+    KEPT,
+    RISEN,
+    NO_LAG,
+)
 COMPOUND: tuple[Condition, ...] = (
     FIRST,
     AllOf(conditions=(FLEXES, STRAIGHT)),

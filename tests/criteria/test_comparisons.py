@@ -1,13 +1,14 @@
 """The other limb, and the first visit after surgery, as the measure of what is reached."""
 
 from datetime import date
+from decimal import Decimal
 
 import pytest
 
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
 from careplan_bridge.model.case import Surgery
 from careplan_bridge.model.check import CriterionResult, Verdict
-from careplan_bridge.model.criterion import Change, OtherSide
+from careplan_bridge.model.criterion import Change, OtherSide, Reference
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.reading import Reading
 from careplan_bridge.model.value import Amount, Moment
@@ -157,3 +158,21 @@ def test_a_first_visit_in_doubt_widens_the_change() -> None:
     assert judged(GAINED_20, unusable(FLEXION, instant(2)), bent(80, instant(3)), bent(101, TODAY)).reason == (
         "baseline-unusable-entry"
     )
+
+
+def test_a_reference_that_a_clinician_named_stands_in_for_the_other_limb() -> None:
+    other = Surgery(id="other", procedure="Meniscectomy", on=date(2020, 1, 1), side="right")
+    reference = Reference(value=Decimal(400), order="ref", by="s1")
+    asked = OtherSide(measured=of(FORCE), index=at_least(75), reference=reference)
+    plan = a_plan(criterion(asked), surgeries=[SURGERY, other])
+    (found,) = checked(plan, *pair(FORCE, newton(300), newton(10))).criteria
+    assert (found.verdict, "reference 400 N (order ref)" in found.arithmetic) == (MET, True)
+    (short,) = checked(plan, reading(FORCE, newton(299), TODAY)).criteria
+    assert short.verdict is NOT_MET
+
+
+def test_a_reference_is_on_the_signed_scale_like_the_measure_it_is_given_in() -> None:
+    reference = Reference(value=Decimal(3), order="ref", by="s1")
+    asked = OtherSide(measured=of(DEFICIT), difference=at_most(2), reference=reference)
+    assert judged(asked, reading(DEFICIT, deg(5), TODAY)).verdict is MET
+    assert judged(asked, reading(HYPEREXTENSION, deg(5), TODAY)).verdict is NOT_MET

@@ -147,6 +147,9 @@ EXACT: list[tuple[Condition, Measure, str]] = [
     (records.FLEXES, FLEXION, "left"),
     (records.STRAIGHT, DEFICIT, "left"),
     (records.GAINED, FLEXION, "left"),
+    (records.KEPT, FLEXION, "left"),
+    (records.RISEN, DEFICIT, "left"),
+    (records.REFERRED, FORCE, "right"),
     (records.APART, DEFICIT, "right"),
     (records.INDEX, FORCE, "right"),
 ]

@@ -18,6 +18,7 @@ from tests.criteria.build import (
     at_most,
     checked,
     criterion,
+    days,
     deg,
     found,
     grade,
@@ -272,3 +273,22 @@ def test_a_precaution_of_a_stage_that_was_left_holds_until_its_day() -> None:
 def test_stages_are_shown_with_their_dates() -> None:
     shown = [(one.id, one.state, one.from_date.isoformat()) for one in checked(plan()).stages]
     assert shown == [("settle", "current", "2026-03-02"), ("discharge", "ahead", "2026-04-13")]
+
+
+def test_the_protocol_says_over_how_many_visits_nothing_may_change() -> None:
+    entries = [reading(FLEXION, deg(85), instant(day)) for day in (4, 11, 18)]
+    asked = WithinBounds(measured=of(FLEXION), bounds=at_least(110))
+    for over, stalled in ((2, True), (3, True), (4, False)):
+        plan = a_plan(replace(criterion(asked), stalled_over=over))
+        assert ("stalled" in {one.mark for one in checked(plan, *entries).attention}) is stalled
+
+
+def test_an_answer_is_outdated_by_a_reading_whose_time_is_still_running() -> None:
+    asked = WithinBounds(measured=of(FLEXION), bounds=at_least(3))
+    plan = a_plan(criterion(asked, no_older_than=None), red_flags=[CALF])
+    entries = [reading(FLEXION, deg(5), days(8, 14)), found("calf", "absent", instant(9, 8))]
+    now = checked(plan, *entries, at=moment(9, 18))
+    assert now.red_flags[0].state == "absent"
+    assert now.next_change_at is not None
+    at_change = checked(plan, *entries, at=now.next_change_at)
+    assert (at_change.day, at_change.red_flags[0].state) == (10, "out-of-date")

@@ -6,10 +6,10 @@ import pytest
 from msgspec.structs import replace
 
 from careplan_bridge.criteria.deciding import respond_to_excess
-from careplan_bridge.model.case import Surgery
+from careplan_bridge.model.case import Order, RestrictionOrder, Surgery
 from careplan_bridge.model.check import CriteriaCheck, Outcome
 from careplan_bridge.model.course import Course, StageEntered
-from careplan_bridge.model.criterion import Restriction, TimeSince, WithinBounds
+from careplan_bridge.model.criterion import Held, Restriction, TimeSince, WithinBounds
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Reading, Unusable
@@ -239,3 +239,42 @@ def test_a_measure_with_an_optional_side_is_restricted_without_one() -> None:
     optional: Measure = replace(FLEXION, side="optional")
     plan = replace(limited(), facts={FLEXION.id: optional})
     assert state(bent(deg(110), side=None), plan=plan) == "exceeded"
+
+
+@pytest.mark.parametrize(
+    ("at", "value", "expected"),
+    [
+        (instant(9), 100, "exceeded"),  # the order came on day 10, and loosened it from 90 to 120
+        (instant(11), 100, "kept"),
+        (instant(10), 100, "possibly-exceeded"),  # on its own day nothing tells which held
+        (instant(10), 121, "exceeded"),
+        (days(9, 11), 100, "possibly-exceeded"),
+        (instant(9), 90, "kept"),
+    ],
+)
+def test_what_was_measured_before_an_order_is_judged_by_what_held_before_it(
+    at: Moment, value: int, expected: str
+) -> None:
+    held = Held(until=10, bounds=at_most(90), from_day=0, before_day=28)
+    loosened = replace(restriction(at_most(120)), before_orders=(held,))
+    check = checked(a_plan(restrictions=[loosened]), reading(FLEXION, deg(value), at))
+    assert check.restrictions[0].state == expected
+
+
+def test_an_order_that_tightens_makes_nothing_exceeded_that_was_allowed() -> None:
+    held = Held(until=10, bounds=at_most(90), from_day=0, before_day=28)
+    tightened = replace(restriction(at_most(60)), before_orders=(held,))
+    assert (
+        checked(a_plan(restrictions=[tightened]), reading(FLEXION, deg(85), instant(9))).restrictions[0].state == "kept"
+    )
+
+
+def test_orders_in_conflict_are_marked_until_one_replaces_the_other() -> None:
+    def order(name: str, *replaces: str) -> Order:
+        change = RestrictionOrder(restriction="limit", bounds=at_most(80), unit="deg")
+        return Order(id=name, by="s1", on=date(2026, 3, 2), says="So ordered", change=change, replaces=replaces)
+
+    plan = a_plan(restrictions=[restriction(at_most(80))])
+    marks = [one.mark for one in checked(replace(plan, orders=(order("a"), order("b")))).attention]
+    settled = [one.mark for one in checked(replace(plan, orders=(order("a"), order("b", "a")))).attention]
+    assert ("orders-conflict" in marks, "orders-conflict" in settled) == (True, False)

@@ -261,7 +261,7 @@ def _orders(random: Random, stages: tuple[Stage, ...]) -> tuple[Order, ...]:
 def _with_orders(stages: tuple[Stage, ...], orders: tuple[Order, ...]) -> tuple[Stage, ...]:
     from careplan_bridge.planning.orders import ordered  # noqa: PLC0415
 
-    return ordered(stages, orders, demo.catalogue().measures)
+    return ordered(stages, orders, demo.catalogue().measures, date(2026, 3, 2))
 
 
 def _surgery(random: Random) -> Surgery:

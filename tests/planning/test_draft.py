@@ -2,15 +2,26 @@
 
 import re
 from datetime import date
+from decimal import Decimal
 from uuid import NAMESPACE_URL, uuid5
 
 import pytest
 from msgspec.structs import replace
 
 from careplan_bridge.errors import PlanRefused, WrongUse
-from careplan_bridge.model.case import Case, Change, Confirmed, PrecautionOrder, RestrictionOrder, Surgery, WindowOrder
+from careplan_bridge.model.case import (
+    Case,
+    Change,
+    Confirmed,
+    Order,
+    PrecautionOrder,
+    ReferenceOrder,
+    RestrictionOrder,
+    Surgery,
+    WindowOrder,
+)
 from careplan_bridge.model.conventions import Conventions
-from careplan_bridge.model.criterion import Measured, Precaution, WithinBounds
+from careplan_bridge.model.criterion import Held, Measured, OtherSide, Precaution, Reference, WithinBounds
 from careplan_bridge.model.digest import canonical
 from careplan_bridge.model.protocol import Protocol, Window
 from careplan_bridge.model.value import Bounds, Threshold
@@ -244,3 +255,60 @@ def test_conventions_without_a_clinic_are_wrong_use() -> None:
     with pytest.raises(WrongUse, match=r"\[clinic\]"):
         draft(LIMITED, a_case(), CATALOGUE, Conventions())
     assert draft(LIMITED, a_case(), CATALOGUE, SITE).clinic == CLINIC
+
+
+def _dated(name: str, day: int, bound: int, *replaces: str) -> Order:
+    change = RestrictionOrder(restriction="flexion", unit="deg", bounds=at_most(bound))
+    return Order(id=name, by="s1", on=date(2026, 3, 2 + day), says="So", change=change, replaces=replaces)
+
+
+def test_a_restriction_keeps_what_held_before_an_order() -> None:
+    plan = drafted(LIMITED, replace(a_case(), orders=(_dated("a", 5, 120),)))
+    (restriction,) = plan.stages[0].restrictions
+    assert restriction.bounds == at_most(120)
+    assert restriction.before_orders == (Held(until=5, bounds=at_most(90), from_day=0, before_day=28),)
+
+
+def test_an_order_of_the_day_of_surgery_held_from_the_first() -> None:
+    plan = drafted(LIMITED, replace(a_case(), orders=(_dated("a", 0, 120),)))
+    assert plan.stages[0].restrictions[0].before_orders == ()
+
+
+def test_an_order_that_replaces_another_settles_the_conflict_from_its_day_on() -> None:
+    strict, loose = _dated("a", 0, 60), _dated("b", 9, 120, "a")
+    (restriction,) = drafted(LIMITED, replace(a_case(), orders=(strict, loose))).stages[0].restrictions
+    assert (restriction.bounds, [held.bounds for held in restriction.before_orders]) == (at_most(120), [at_most(60)])
+
+
+FORCE_INDEX = OtherSide(
+    measured=Measured(measure="hhd_force", qualifiers={"muscle": "knee extensors"}),
+    index=Bounds(low=Threshold(number=Decimal(75))),
+)
+COMPARED = a_protocol(a_stage(a_criterion(FORCE_INDEX)))
+
+
+def _reference(value: str = "310", unit: str = "N", **qualifiers: str) -> ReferenceOrder:
+    return ReferenceOrder(measure="hhd_force", qualifiers=qualifiers, value=Decimal(value), unit=unit)
+
+
+def test_a_reference_order_stands_in_the_comparisons_it_fits() -> None:
+    plan = drafted(COMPARED, a_case(_reference(muscle="knee extensors")))
+    condition = plan.stages[0].criteria[0].condition
+    assert isinstance(condition, OtherSide)
+    assert condition.reference == Reference(value=Decimal(310), order="o1", by="s1")
+
+
+@pytest.mark.parametrize(
+    ("orders", "says"),
+    [
+        ((_reference(),), "must say muscle"),
+        ((_reference(muscle="knee flexors"),), "no criterion"),
+        ((_reference(unit="deg", muscle="knee extensors"),), "'deg'"),
+        ((_reference(muscle="knee extensors", speed="60 deg/s"),), "speed"),
+        ((_reference(muscle="knee extensors"), _reference("300", muscle="knee extensors")), "different references"),
+        ((ReferenceOrder(measure="grip", qualifiers={}, value=Decimal(1), unit="N"),), "no measure"),
+    ],
+)
+def test_a_reference_that_fits_nothing_is_refused(orders: tuple[ReferenceOrder, ...], says: str) -> None:
+    with pytest.raises(PlanRefused, match=says):
+        drafted(COMPARED, a_case(*orders))

@@ -7,8 +7,9 @@ from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.record import Record, concerns
 from careplan_bridge.criteria.restrictions import POSSIBLY
 from careplan_bridge.criteria.statements import measured
-from careplan_bridge.criteria.trend import VISITS, Movements
+from careplan_bridge.criteria.trend import Movements
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
+from careplan_bridge.model.case import RestrictionOrder
 from careplan_bridge.model.check import Attention, CriterionResult, RestrictionResult
 from careplan_bridge.model.criterion import Criterion
 
@@ -32,6 +33,7 @@ def _marks(
     if not record.complete:
         yield _mark("incomplete", "retrieval", "Not everything was retrieved; latest values and counts cannot be told.")
     yield from _surgeries(record)
+    yield from _conflicts(record)
     for criterion, result in zip(record.plan.current.criteria, results, strict=True):
         if result.verdict is not MET:
             yield from _late(criterion, result, record)
@@ -57,7 +59,11 @@ def _stalled(criterion: Criterion, moved: Movements, record: Record) -> Iterator
     for part, movement in moved:
         if movement.stalled:
             subject = words.subject(part.measured, record.facts(part.measured.measure))
-            yield _mark("stalled", criterion.id, f"No change beyond measurement error over {VISITS} visits: {subject}.")
+            yield _mark(
+                "stalled",
+                criterion.id,
+                f"No change beyond measurement error over {criterion.stalled_over} visits: {subject}.",
+            )
 
 
 def _surgeries(record: Record) -> Iterator[Attention]:
@@ -69,6 +75,19 @@ def _surgeries(record: Record) -> Iterator[Attention]:
                 surgery.id,
                 f"{surgery.procedure} on {surgery.on.isoformat()}: earlier readings are history only, and the plan must be amended.",
             )
+
+
+def _conflicts(record: Record) -> Iterator[Attention]:
+    """Orders that change the same restriction, where no clinician has said that one replaces the other."""
+    replaced = {name for order in record.plan.orders for name in order.replaces}
+    about: dict[str, list[str]] = {}
+    for order in record.plan.orders:
+        if isinstance(order.change, RestrictionOrder) and order.id not in replaced:
+            about.setdefault(order.change.restriction, []).append(order.id)
+    for restriction, orders in about.items():
+        if len(orders) > 1:
+            said = f"Orders {', '.join(orders)} change it; the strictest stands until a clinician says which one replaces the other."
+            yield _mark("orders-conflict", restriction, said)
 
 
 def _withdrawn(record: Record) -> Iterator[Attention]:

@@ -1,22 +1,18 @@
-"""Criteria that compare: the involved limb with the other one, or a limb with itself at the first visit after surgery."""
-
-from collections.abc import Sequence
+"""Criteria that compare the involved limb with the other one, or with the reference that a clinician named in its place."""
 
 from careplan_bridge.criteria import words
-from careplan_bridge.criteria.current import Known, Missing, Terms, current, told
-from careplan_bridge.criteria.entry import Entry
-from careplan_bridge.criteria.interval import Interval, difference, inside, magnitude, percentage
+from careplan_bridge.criteria.current import Known, Missing, Terms, current
+from careplan_bridge.criteria.interval import Interval, difference, inside, magnitude, negative, percentage
 from careplan_bridge.criteria.matching import other_side
 from careplan_bridge.criteria.measurement_error import SIDE_DIFFERENCE, figures, near
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.results import decided, resting_on, shown, untold
-from careplan_bridge.criteria.selection import candidates, first
+from careplan_bridge.criteria.results import decided, shown, untold
 from careplan_bridge.criteria.signed import on_signed_scale, signed_current
 from careplan_bridge.criteria.statements import of_other_side
 from careplan_bridge.criteria.truth import CANNOT_TELL
 from careplan_bridge.criteria.values import wanted
 from careplan_bridge.model.check import CriterionResult
-from careplan_bridge.model.criterion import Change, Measured, OtherSide
+from careplan_bridge.model.criterion import Measured, OtherSide
 from careplan_bridge.model.value import Bounds
 
 Pair = tuple[Known, Known]
@@ -25,34 +21,15 @@ Pair = tuple[Known, Known]
 def judge_sides(condition: OtherSide, terms: Terms, record: Record) -> CriterionResult:
     """A limb that was operated on itself is no measure for the other."""
     asked = condition.measured
-    found = _operated(record) or _both_sides(condition, terms, record)
+    found = _operated(condition, record) or _both_sides(condition, terms, record)
     if isinstance(found, Missing):
         return untold(terms, found, asked, record, asked=_side_words(condition, record))
     return _compared(condition, found, terms, record)
 
 
-def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionResult:
-    asked = condition.measured
-    found = _since_baseline(asked, terms, record)
-    unit = record.facts(asked.measure).unit or ""
-    wish = f"a change of {words.bounds(condition.bounds, unit)} since the first visit after surgery wanted"
-    if isinstance(found, Missing):
-        return untold(terms, found, asked, record, asked=wish)
-    baseline, latest = found
-    apart = difference(_interval(latest), _interval(baseline))
-    verdict = inside(apart, wanted(condition.bounds))
-    entries = (*baseline.entries, *latest.entries)
-    return decided(
-        terms,
-        verdict,
-        f"{_said(latest, asked, record)}, first {_said(baseline, asked, record)}: {_sum(apart, condition.bounds, unit, wish)}",
-        readings=resting_on(entries, asked, record),
-        near=near(apart, condition.bounds, figures(record.facts(asked.measure), entries)),
-        settle=_exact(asked, record) if verdict is CANNOT_TELL else "",
-    )
-
-
-def _operated(record: Record) -> Missing | None:
+def _operated(condition: OtherSide, record: Record) -> Missing | None:
+    if condition.reference is not None:
+        return None
     other = other_side(record.plan.side)
     operated = next((one for one in record.plan.surgeries if one.side in (other, "both", "bilateral")), None)
     if operated is None:
@@ -66,24 +43,35 @@ def _operated(record: Record) -> Missing | None:
 
 def _both_sides(condition: OtherSide, terms: Terms, record: Record) -> Pair | Missing:
     values: list[Known] = []
-    for asked in (condition.measured, of_other_side(condition.measured)):
+    sides = [condition.measured] if condition.reference else [condition.measured, of_other_side(condition.measured)]
+    for asked in sides:
         by_sign = condition.difference is not None and on_signed_scale(asked, record)
         found = signed_current(asked, terms, record) if by_sign else current(asked, terms, record)
         if isinstance(found, Missing):
             return found
         values.append(found)
-    return values[0], values[1]
+    return values[0], _referred(condition, record) or values[1]
+
+
+def _referred(condition: OtherSide, record: Record) -> Known | None:
+    """What a clinician's order named in place of the other limb, on the scale that the difference is taken on."""
+    if condition.reference is None:
+        return None
+    value = Interval.exactly(condition.reference.value)
+    signed = condition.difference is not None and on_signed_scale(condition.measured, record)
+    turned = signed and record.facts(condition.measured.measure).better == "down"
+    return Known(negative(value) if turned else value, ())
 
 
 def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) -> CriterionResult:
     facts = record.facts(condition.measured.measure)
     result = _index(pair, turned=facts.better == "down") if condition.index else _apart(pair)
     bounds = _bounds(condition)
-    said = ", ".join(_side_said(known, condition.measured, record) for known in pair)
+    said = ", ".join(_said_of(known, condition, record) for known in pair)
     entries = (*pair[0].entries, *pair[1].entries)
     if result is None:
         lack = Missing(
-            "no-index", f"{said}: no index can be formed with zero or less", _exact(condition.measured, record)
+            "no-index", f"{said}: no index can be formed with zero or less", exact_values(condition.measured, record)
         )
         return untold(terms, lack, condition.measured, record, asked=_side_words(condition, record))
     verdict = inside(result, wanted(bounds))
@@ -91,52 +79,33 @@ def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) ->
     return decided(
         terms,
         verdict,
-        f"{said}: {_sum(result, bounds, _unit(condition, record), _side_words(condition, record))}",
+        f"{said}: {compared_words(result, bounds, _unit(condition, record), _side_words(condition, record))}",
         readings=shown(entries, (), record),
         near=near(result, bounds, sizes),
-        settle=_exact(condition.measured, record) if verdict is CANNOT_TELL else "",
+        settle=exact_values(condition.measured, record) if verdict is CANNOT_TELL else "",
     )
+
+
+def _said_of(known: Known, condition: OtherSide, record: Record) -> str:
+    reference = condition.reference
+    if known.entries or reference is None:
+        return _side_said(known, condition.measured, record)
+    shown = words.with_unit(words.number(reference.value), record.facts(condition.measured.measure).unit or "")
+    return f"reference {shown} (order {reference.order})"
 
 
 def _index(pair: Pair, *, turned: bool) -> Interval | None:
     """Per cent of the other side; where lower is better, the other side in per cent of this one."""
-    involved, other = map(_interval, pair)
+    involved, other = map(as_interval, pair)
     return percentage(other, involved) if turned else percentage(involved, other)
 
 
 def _apart(pair: Pair) -> Interval:
     """How far the sides lie apart, whichever is the larger."""
-    return magnitude(difference(*map(_interval, pair)))
+    return magnitude(difference(*map(as_interval, pair)))
 
 
-def _since_baseline(asked: Measured, terms: Terms, record: Record) -> Pair | Missing:
-    latest = current(asked, terms, record)
-    if isinstance(latest, Missing):
-        return latest
-    undated = Terms(id=terms.id, says=terms.says, accepts=terms.accepts)
-    baseline = told(first(candidates(asked, record)), asked, undated, record)
-    if isinstance(baseline, Missing):
-        return Missing(
-            f"baseline-{baseline.reason.removeprefix('newer-')}",
-            f"the first visit: {baseline.says}",
-            baseline.settle,
-            baseline.entries,
-        )
-    if _shared(baseline.entries, latest.entries):
-        return Missing(
-            "only-the-baseline",
-            f"measured only once after surgery, {words.on(latest.entries, record.calendar)}",
-            f"{words.subject(asked, record.facts(asked.measure))}, measured again at a later visit",
-            latest.entries,
-        )
-    return baseline, latest
-
-
-def _shared(some: Sequence[Entry], others: Sequence[Entry]) -> bool:
-    return bool({id(entry) for entry in some} & {id(entry) for entry in others})
-
-
-def _interval(known: Known) -> Interval:
+def as_interval(known: Known) -> Interval:
     """Levels of a scale have no distance: nothing is known of it."""
     return known.value if isinstance(known.value, Interval) else Interval(None, None)
 
@@ -161,11 +130,7 @@ def _side_said(known: Known, asked: Measured, record: Record) -> str:
     return f"{values} {words.on(known.entries, record.calendar)}"
 
 
-def _said(known: Known, asked: Measured, record: Record) -> str:
-    return f"{words.possible(known.value, record.facts(asked.measure))} {words.on(known.entries, record.calendar)}"
-
-
-def _sum(result: Interval, bounds: Bounds, unit: str, wish: str) -> str:
+def compared_words(result: Interval, bounds: Bounds, unit: str, wish: str) -> str:
     """`72 %; a limb symmetry index of at least 75 % wanted: 3 % below`."""
     limits = wanted(bounds)
     apart = words.margin(result, bounds, unit)
@@ -173,5 +138,5 @@ def _sum(result: Interval, bounds: Bounds, unit: str, wish: str) -> str:
     return f"{said}; {wish}" + (f": {apart}" if apart else "")
 
 
-def _exact(asked: Measured, record: Record) -> str:
+def exact_values(asked: Measured, record: Record) -> str:
     return f"exact values for {words.subject(asked, record.facts(asked.measure))}"

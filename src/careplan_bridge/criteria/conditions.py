@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from msgspec.structs import replace
 
-from careplan_bridge.criteria import comparisons, findings, thresholds
+from careplan_bridge.criteria import changes, comparisons, findings, thresholds
 from careplan_bridge.criteria.current import Terms
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.results import decided, together
@@ -36,7 +36,7 @@ def judge(condition: Condition, terms: Terms, record: Record) -> CriterionResult
         case OtherSide():
             return comparisons.judge_sides(condition, terms, record)
         case Change():
-            return comparisons.judge_change(condition, terms, record)
+            return changes.judge_change(condition, terms, record)
         case TimeSince():
             return findings.judge_time(condition, terms, record)
         case FindingIs():

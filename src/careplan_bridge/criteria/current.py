@@ -56,7 +56,7 @@ def told(several: Sequence[Candidate], wanted: Measured, terms: Terms, record: R
     return (
         _unreadable(entries, wanted, record)
         or _out_of_date(entries, wanted, terms, record)
-        or _weakened(entries, wanted, terms, record)
+        or weakened(entries, wanted, terms, record)
         or Known(hull(_values(entries, wanted, record), record.facts(wanted.measure)), entries)
     )
 
@@ -146,7 +146,8 @@ def _out_of_date(entries: Sequence[Entry], wanted: Measured, terms: Terms, recor
     )
 
 
-def _weakened(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: Record) -> Missing | None:
+def weakened(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: Record) -> Missing | None:
+    """The first reading that was taken differently, where the criterion does not accept that."""
     found = [
         (entry, caveat)
         for entry in entries

@@ -67,6 +67,23 @@ def hull(values: Iterable[Interval]) -> Interval:
     return Interval(low, _minus(high), low_included, high_included)
 
 
+def highest(certain: Iterable[Interval], possibly: Iterable[Interval]) -> Interval:
+    """The highest of several values: no lower than any of those that certainly count, no higher than all that may.
+
+    `possibly` holds the certain ones too; there is at least one of them.
+    """
+    lows = [(value.low, value.low_included) for value in certain if value.low is not None]
+    highest_low = max((low for low, _ in lows), default=None)
+    highs = [(value.high, value.high_included) for value in possibly]
+    high = None if any(end is None for end, _ in highs) else max(end for end, _ in highs if end is not None)
+    return Interval(
+        highest_low,
+        high,
+        all(included for low, included in lows if low == highest_low),
+        any(included for end, included in highs if end == high) or high is None,
+    )
+
+
 def negative(value: Interval) -> Interval:
     return Interval(_minus(value.high), _minus(value.low), value.high_included, value.low_included)
 

@@ -7,6 +7,7 @@ from careplan_bridge.criteria.record import Evidence, Record, concerns
 from careplan_bridge.criteria.statements import evidence_of, simple
 from careplan_bridge.criteria.survey import Survey, survey
 from careplan_bridge.model.criterion import Criterion, TimeSince
+from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.protocol import Stage
 
 _HORIZON = 36_525  # days; a period that was recorded without an end may last until the year 9999
@@ -35,13 +36,23 @@ def _days(record: Record) -> Iterator[int]:
         yield from filter(None, _of_stage(stage))
     for criterion in plan.current.criteria:
         yield from _of_criterion(criterion, record)
+    yield from _of_red_flags(record)
 
 
 def _of_stage(stage: Stage) -> Iterator[int | None]:
     yield from (stage.window.from_day, stage.window.earliest_advance)
     for restriction in stage.restrictions:
         yield from (restriction.from_day, restriction.before_day)
+        for held in restriction.before_orders:
+            yield from (held.until, held.from_day, held.before_day)
     yield from (precaution.before_day for precaution in stage.precautions)
+
+
+def _of_red_flags(record: Record) -> Iterator[int]:
+    """A reading whose moment is still running is as new as today: on the next day an answer or a response is older than it."""
+    asked = {flag.id for flag in record.plan.red_flags}
+    yield from (entry.first + 1 for entry in record.of(FINDING) if entry.dated and entry.finding in asked)
+    yield from (record.calendar.day(event.at) + 1 for event in record.plan.course.responses)
 
 
 def _of_criterion(criterion: Criterion, record: Record) -> Iterator[int]:

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
+from msgspec.structs import replace
+
 from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.matching import loosely
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.responses import Responses
 from careplan_bridge.criteria.results import shown
-from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, all_of, opposite
+from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, all_of, opposite, unanimous
 from careplan_bridge.criteria.values import Possible, possible, within
 from careplan_bridge.model.check import RestrictionResult, Verdict
 from careplan_bridge.model.course import StageEntered
@@ -60,17 +62,15 @@ def judge(record: Record, responses: Responses) -> tuple[RestrictionResult, ...]
 
 
 def _judge(restriction: Restriction, stage: Stage, record: Record, responses: Responses) -> RestrictionResult:
-    force = _force(restriction, stage, record)
-    judged = [
-        (entry, _beyond(entry, value, restriction, force, record)) for entry, value in _about(restriction, record)
-    ]
+    versions = [(one, _force(one.asks, stage, record)) for one in _versions(restriction)]
+    judged = [(entry, _beyond(entry, value, versions, record)) for entry, value in _about(restriction, record)]
     state, entries, response = _state(restriction, judged, responses, complete=record.complete)
     calendar = record.calendar
     return RestrictionResult(
         id=restriction.id,
         says=restriction.says,
         state=state,
-        in_force=force is not None and force.at(record.at),
+        in_force=_in_force(restriction, stage, record),
         from_date=calendar.date(_first_day(restriction, stage, record)),
         before_date=None if restriction.before_day is None else calendar.date(restriction.before_day),
         readings=shown(tuple(entries), (), record),
@@ -121,8 +121,49 @@ def _comparable(value: Value, unit: str | None) -> bool:
     return value.unit == unit if isinstance(value, Amount) else unit is None
 
 
-def _beyond(entry: Entry, value: Possible, restriction: Restriction, force: _Force | None, record: Record) -> Verdict:
-    """Was this beyond the restriction while it was in force? An entry that could not be read is never certainly so."""
+@dataclass(frozen=True, slots=True)
+class _Version:
+    """What a restriction asked for between two orders. On the day of an order nothing tells which of the two held."""
+
+    first: int | None
+    last: int | None
+    asks: Restriction
+
+    def may_concern(self, entry: Entry) -> bool:
+        return (self.first is None or entry.last >= self.first) and (self.last is None or entry.first <= self.last)
+
+
+def _versions(restriction: Restriction) -> Iterator[_Version]:
+    first: int | None = None
+    for held in restriction.before_orders:
+        asked = replace(restriction, bounds=held.bounds, from_day=held.from_day, before_day=held.before_day)
+        yield _Version(first, held.until, asked)
+        first = held.until
+    yield _Version(first, None, restriction)
+
+
+def _in_force(restriction: Restriction, stage: Stage, record: Record) -> bool:
+    """As the orders stand on the day that is judged."""
+    now = next(one for one in _versions(restriction) if one.last is None or record.day < one.last)
+    force = _force(now.asks, stage, record)
+    return force is not None and force.at(record.at)
+
+
+def _beyond(
+    entry: Entry, value: Possible, versions: Sequence[tuple[_Version, _Force | None]], record: Record
+) -> Verdict:
+    """Was this beyond what was in force when it was taken?"""
+    return unanimous(
+        _beyond_one(entry, value, version.asks, force, record)
+        for version, force in versions
+        if version.may_concern(entry)
+    )
+
+
+def _beyond_one(
+    entry: Entry, value: Possible, restriction: Restriction, force: _Force | None, record: Record
+) -> Verdict:
+    """An entry that could not be read is never certainly beyond."""
     if force is None:
         return NOT_MET
     facts = record.facts(restriction.measured.measure)

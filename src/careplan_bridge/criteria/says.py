@@ -43,7 +43,8 @@ def _measured(condition: WithinBounds | OtherSide | Change, record: Record) -> s
             row = f" on {condition.visits_in_a_row} visits in a row" if condition.visits_in_a_row > 1 else ""
             return f"{subject} {words.bounds(condition.bounds, unit)}{row}"
         case Change():
-            return f"{subject}, change since the first visit {words.bounds(condition.bounds, unit)}"
+            since = "the first visit" if condition.since == "baseline" else f"the best ({condition.best})"
+            return f"{subject}, change since {since} {words.bounds(condition.bounds, unit)}"
         case OtherSide(index=None):
             return f"{subject}, side difference {words.bounds(condition.difference or Bounds(), unit)}"
         case OtherSide():

@@ -41,7 +41,7 @@ class Survey:
 def survey(record: Record) -> Survey:
     dealt_with = responses(record.plan, record.calendar)
     limits = restrictions.judge(record, dealt_with)
-    moved = {criterion.id: movements(criterion.condition, record) for criterion in record.plan.current.criteria}
+    moved = {criterion.id: movements(criterion, record) for criterion in record.plan.current.criteria}
     verdicts = tuple(_judge(one, record, limits, moved[one.id]) for one in record.plan.current.criteria)
     flags = red_flags.judge(record, dealt_with, verdicts)
     judged = Judged(verdicts, limits, flags)

@@ -18,12 +18,12 @@ from careplan_bridge.criteria.statements import simple
 from careplan_bridge.criteria.truth import MET, NOT_MET, any_of
 from careplan_bridge.criteria.values import hull, possible, wanted
 from careplan_bridge.model.check import Verdict
-from careplan_bridge.model.criterion import Condition, Measured, WithinBounds
+from careplan_bridge.model.criterion import Criterion, Measured, WithinBounds
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.value import Bounds
 
 Trend = Literal["improving", "worsening", "no-change"]
-VISITS = 3
+VISITS = 3  # what a trend looks back over
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,25 +37,28 @@ class Movement:
 Movements = Sequence[tuple[WithinBounds, Movement]]
 
 
-def movements(condition: Condition, record: Record) -> Movements:
-    """The movement of every value that a condition bounds; all else has none of its own."""
-    return [(part, movement(part, record)) for part in simple(condition) if isinstance(part, WithinBounds)]
+def movements(criterion: Criterion, record: Record) -> Movements:
+    """The movement of every value that a criterion bounds; all else has none of its own."""
+    parts = [part for part in simple(criterion.condition) if isinstance(part, WithinBounds)]
+    return [(part, movement(part, record, stalled_over=criterion.stalled_over)) for part in parts]
 
 
-def movement(condition: WithinBounds, record: Record) -> Movement:
-    """Over the last three visits on which the measure was taken."""
+def movement(condition: WithinBounds, record: Record, *, stalled_over: int = VISITS) -> Movement:
+    """The trend over the last three visits on which the measure was taken; stalled over as many as the criterion says."""
     measure = record.facts(condition.measured.measure)
-    last = _last_visits(condition.measured, measure, record)
+    last = _last_visits(condition.measured, measure, record, VISITS)
     if len(last) < 2:  # noqa: PLR2004 - a movement has two ends
         return Movement()
-    return Movement(_trend(last, condition.bounds, measure), len(last) == VISITS and _moved(last, measure) is NOT_MET)
+    row = last if stalled_over == VISITS else _last_visits(condition.measured, measure, record, stalled_over)
+    stalled = len(row) == stalled_over and _moved(row, measure) is NOT_MET
+    return Movement(_trend(last, condition.bounds, measure), stalled)
 
 
-def _last_visits(asked: Measured, measure: Measure, record: Record) -> list[Known]:
+def _last_visits(asked: Measured, measure: Measure, record: Record, count: int) -> list[Known]:
     """Newest first. Nothing is told where one of them is in doubt, or the retrieval is not complete."""
     if not record.complete:
         return []
-    last = list(islice(visits(candidates(asked, record)), VISITS))
+    last = list(islice(visits(candidates(asked, record)), count))
     if any(in_doubt(visit) for visit in last):
         return []
     entries = [tuple(one.entry for one in visit) for visit in last]

@@ -92,7 +92,7 @@ def _of_kind(condition: Condition, words: Vocabulary) -> list[Element]:
             parts = [
                 *_measured(condition.measured, words),
                 *_value_bounds(condition, words),
-                *_text("since", condition.since),
+                *_text("since", condition.since if condition.best is None else f"{condition.since} ({condition.best})"),
             ]
         case TimeSince():
             parts = [*_duration("atLeast", condition.at_least), *_text("surgery", condition.surgery)]

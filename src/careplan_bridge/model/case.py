@@ -1,6 +1,7 @@
 """One person's episode: surgeries, side, orders, own goals, and the people who sign. It names no patient but by a reference."""
 
 from datetime import date
+from decimal import Decimal
 
 from msgspec import Struct
 
@@ -57,17 +58,30 @@ class PrecautionOrder(Struct, frozen=True, kw_only=True, tag_field="kind", tag="
     before_day: int | None = None
 
 
-Change = RestrictionOrder | WindowOrder | PrecautionOrder
+class ReferenceOrder(Struct, frozen=True, kw_only=True, tag_field="kind", tag="reference"):
+    """Names the value that the involved side is compared with in place of the other limb, in `unit` as it was written."""
+
+    measure: str
+    qualifiers: dict[str, str]
+    value: Decimal
+    unit: str
+
+
+Change = RestrictionOrder | WindowOrder | PrecautionOrder | ReferenceOrder
 
 
 class Order(Struct, frozen=True, kw_only=True):
-    """What the surgeon's findings or wishes change for this person; `by` is a person id, `says` their words."""
+    """What the surgeon's findings or wishes change for this person; `by` is a person id, `says` their words.
+
+    It holds from the day `on`, from which the orders that it `replaces` no longer do.
+    """
 
     id: str
     by: str
     on: date
     says: str
     change: Change
+    replaces: tuple[str, ...] = ()
 
 
 class Confirmed(Struct, frozen=True, kw_only=True):

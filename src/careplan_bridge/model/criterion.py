@@ -1,5 +1,8 @@
 """The statements a stage demands. Days are whole days counted from the day of surgery, or spans of days."""
 
+from decimal import Decimal
+from typing import Literal
+
 from msgspec import Struct
 
 from careplan_bridge.model.value import Bounds, Threshold
@@ -21,20 +24,36 @@ class WithinBounds(Struct, frozen=True, kw_only=True, tag_field="kind", tag="thr
     visits_in_a_row: int = 1
 
 
+class Reference(Struct, frozen=True, kw_only=True):
+    """The value, in the measure's unit, that a clinician's order names in place of the other limb's."""
+
+    value: Decimal
+    order: str
+    by: str
+
+
 class OtherSide(Struct, frozen=True, kw_only=True, tag_field="kind", tag="other-side"):
-    """Involved against uninvolved side: `index` in per cent (turned over where lower is better), or `difference` in the unit."""
+    """Involved against uninvolved side: `index` in per cent (turned over where lower is better), or `difference` in the unit.
+
+    `reference` stands in for the uninvolved side where a clinician's order names one.
+    """
 
     measured: Measured
     index: Bounds | None = None
     difference: Bounds | None = None
+    reference: Reference | None = None
 
 
 class Change(Struct, frozen=True, kw_only=True, tag_field="kind", tag="change"):
-    """The latest value minus the first one after surgery (`since` baseline), in the measure's unit."""
+    """The latest value minus an earlier one, in the measure's unit: the first after surgery, or the best before the latest visit.
+
+    `best` says which one that is, because after a repair more is not always better; it is given where `since` is best.
+    """
 
     measured: Measured
     bounds: Bounds
-    since: str = "baseline"
+    since: Literal["baseline", "best"] = "baseline"
+    best: Literal["highest", "lowest"] | None = None
 
 
 class TimeSince(Struct, frozen=True, kw_only=True, tag_field="kind", tag="time"):
@@ -85,7 +104,8 @@ Condition = WithinBounds | OtherSide | Change | TimeSince | FindingIs | AllOf | 
 class Criterion(Struct, frozen=True, kw_only=True):
     """`no_older_than` in days; `expected_by` and `call_surgeon_by` are days after surgery, both including their day.
 
-    `accepts` lists caveat codes that do not weaken a reading for this criterion.
+    `accepts` lists caveat codes that do not weaken a reading for this criterion. `stalled_over` is the number of visits without a
+    change beyond measurement error after which the criterion counts as stalled.
     """
 
     id: str
@@ -95,12 +115,23 @@ class Criterion(Struct, frozen=True, kw_only=True):
     expected_by: int | None = None
     call_surgeon_by: int | None = None
     accepts: tuple[str, ...] = ()
+    stalled_over: int = 3
+
+
+class Held(Struct, frozen=True, kw_only=True):
+    """What a restriction asked for until an order of day `until` changed it; on that day itself either may have held."""
+
+    until: int
+    bounds: Bounds
+    from_day: int
+    before_day: int | None
 
 
 class Restriction(Struct, frozen=True, kw_only=True):
     """What a measure must not exceed from day `from_day` (included) until `before_day` (excluded).
 
     `before_day` None: until the stage is left. `when_performed`: only where the surgery included it. `bounds` is what is allowed.
+    `before_orders` is what held before orders changed it, in the order of their days.
     """
 
     id: str
@@ -110,6 +141,7 @@ class Restriction(Struct, frozen=True, kw_only=True):
     from_day: int = 0
     before_day: int | None = None
     when_performed: str | None = None
+    before_orders: tuple[Held, ...] = ()
 
 
 class Precaution(Struct, frozen=True, kw_only=True):
@@ -132,5 +164,5 @@ class RedFlag(Struct, frozen=True, kw_only=True):
 
 __all__ = [
     "AllOf", "Alternative", "AnyOf", "AtLeastOf", "Bounds", "Change", "Condition", "Criterion", "FindingIs", "FirstDoneOf",
-    "Measured", "OtherSide", "Precaution", "RedFlag", "Restriction", "Threshold", "TimeSince", "WithinBounds",
+    "Held", "Measured", "OtherSide", "Precaution", "RedFlag", "Reference", "Restriction", "Threshold", "TimeSince", "WithinBounds",
 ]  # fmt: skip

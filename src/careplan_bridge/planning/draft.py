@@ -13,9 +13,10 @@ from careplan_bridge.planning.facts import facts, unknown_measures
 from careplan_bridge.planning.faults import refuse
 from careplan_bridge.planning.identity import plan_id
 from careplan_bridge.planning.order_units import in_measure_units
-from careplan_bridge.planning.orders import misaddressed, ordered
+from careplan_bridge.planning.orders import misaddressed, ordered, standing
 from careplan_bridge.planning.people import counted_from, misfits
 from careplan_bridge.planning.performed import applicable, near_misses
+from careplan_bridge.planning.references import referred
 
 
 def draft(protocol: Protocol, case: Case, catalogue: Catalogue, conventions: Conventions) -> Plan:
@@ -27,8 +28,9 @@ def draft(protocol: Protocol, case: Case, catalogue: Catalogue, conventions: Con
     clinic = _clinic(conventions)
     surgery = _fitting(protocol, case, catalogue)
     orders = in_measure_units(case.orders, protocol.stages, catalogue)
-    stages = ordered(applicable(protocol.stages, case), orders, catalogue.measures)
-    refuse(contradictions(stages, case, orders, catalogue, surgery.on))
+    changed = ordered(applicable(protocol.stages, case), orders, catalogue.measures, surgery.on)
+    stages = referred(changed, standing(orders), catalogue)
+    refuse(contradictions(stages, case, standing(orders), catalogue, surgery.on))
     return Plan(
         id=plan_id(clinic, case.id, protocol.id),
         revision=1,

@@ -1,13 +1,16 @@
 """What the surgeon's orders change in the protocol's stages. Where orders conflict, the strictest stands."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import date
+from itertools import pairwise
 from typing import TypeVar
 
 from msgspec.structs import replace
 
 from careplan_bridge.errors import PlanRefused
-from careplan_bridge.model.case import Order, PrecautionOrder, RestrictionOrder, WindowOrder
-from careplan_bridge.model.criterion import Precaution, Restriction
+from careplan_bridge.model.calendar import day_of
+from careplan_bridge.model.case import Order, PrecautionOrder, ReferenceOrder, RestrictionOrder, WindowOrder
+from careplan_bridge.model.criterion import Held, Precaution, Restriction
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.protocol import Protocol, Stage, Window
 from careplan_bridge.model.value import Bounds
@@ -26,24 +29,37 @@ def misaddressed(protocol: Protocol, stages: Sequence[Stage], orders: Iterable[O
     written = {restriction.id for stage in protocol.stages for restriction in stage.restrictions}
     for order in orders:
         change = order.change
+        if isinstance(change, ReferenceOrder):
+            continue  # planning/references.py says which criteria it is about
         if isinstance(change, RestrictionOrder) and change.restriction not in in_force:
             yield _no_restriction(order.id, change.restriction, in_force, left_out=change.restriction in written)
         elif not isinstance(change, RestrictionOrder) and change.stage not in known:
             yield f"Order {order.id!r} is about stage {change.stage!r}, which the protocol lacks; it has: {listed(sorted(known))}."
 
 
-def ordered(stages: Sequence[Stage], orders: Sequence[Order], measures: Measures) -> tuple[Stage, ...]:
-    """The stages as the orders want them. Raises PlanRefused where an order leaves nothing allowed."""
-    moved = _windows(stages, orders)
-    _refuse_taken_ids(stages, orders)
+def ordered(stages: Sequence[Stage], orders: Sequence[Order], measures: Measures, day_zero: date) -> tuple[Stage, ...]:
+    """The stages as the orders want them. Raises PlanRefused where an order leaves nothing allowed.
+
+    A restriction keeps what held before each order: what was measured then is judged by what was in force then.
+    """
+    last = standing(orders)
+    moved = _windows(stages, last)
+    _refuse_taken_ids(stages, last)
     return tuple(
         replace(
             stage,
-            restrictions=tuple(_restricted(restriction, orders, measures) for restriction in stage.restrictions),
-            precautions=(*stage.precautions, *_added(stage, orders)),
+            restrictions=tuple(_restricted(one, orders, measures, day_zero) for one in stage.restrictions),
+            precautions=(*stage.precautions, *_added(stage, last)),
         )
         for stage in moved
     )
+
+
+def standing(orders: Iterable[Order]) -> list[Order]:
+    """The orders that no other one replaces."""
+    several = list(orders)
+    replaced = {name for order in several for name in order.replaces}
+    return [order for order in several if order.id not in replaced]
 
 
 def about_restriction(restriction: str, orders: Iterable[Order]) -> list[tuple[Order, RestrictionOrder]]:
@@ -64,7 +80,24 @@ def _no_restriction(order: str, restriction: str, known: Iterable[str], *, left_
     return f"Order {order!r} changes restriction {restriction!r}, which the protocol lacks; it has: {listed(sorted(known))}."
 
 
-def _restricted(restriction: Restriction, orders: Sequence[Order], measures: Measures) -> Restriction:
+def _restricted(restriction: Restriction, orders: Sequence[Order], measures: Measures, day_zero: date) -> Restriction:
+    changed = _as_ordered(restriction, standing(orders), measures)
+    return replace(changed, before_orders=tuple(_held(restriction, changed, orders, measures, day_zero)))
+
+
+def _held(
+    restriction: Restriction, now: Restriction, orders: Sequence[Order], measures: Measures, day_zero: date
+) -> Iterator[Held]:
+    """What was in force before the day of each order that came after the surgery, as far as the order changed it."""
+    days = sorted({day for order in orders if (day := day_of(day_zero, order.on)) > 0})
+    known = [[order for order in orders if day_of(day_zero, order.on) < day] for day in days]
+    versions = [*(_as_ordered(restriction, standing(before), measures) for before in known), now]
+    for day, (before, after) in zip(days, pairwise(versions), strict=True):
+        if (before.bounds, before.from_day, before.before_day) != (after.bounds, after.from_day, after.before_day):
+            yield Held(until=day, bounds=before.bounds, from_day=before.from_day, before_day=before.before_day)
+
+
+def _as_ordered(restriction: Restriction, orders: Sequence[Order], measures: Measures) -> Restriction:
     changes = about_restriction(restriction.id, orders)
     if not changes:
         return restriction

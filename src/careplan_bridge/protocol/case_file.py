@@ -5,7 +5,7 @@ of that bound as it was written.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from msgspec.structs import replace
 
@@ -18,6 +18,7 @@ from careplan_bridge.model.case import (
     OwnGoal,
     Person,
     PrecautionOrder,
+    ReferenceOrder,
     RestrictionOrder,
     Surgery,
     WindowOrder,
@@ -25,7 +26,7 @@ from careplan_bridge.model.case import (
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.value import Bounds, Threshold
 from careplan_bridge.protocol.case_shape import CasePart, OrderPart, PersonPart, SurgeryPart
-from careplan_bridge.protocol.measured import BOUNDS, entries
+from careplan_bridge.protocol.measured import BOUNDS, QUALIFIERS, entries
 from careplan_bridge.protocol.quantity import quantity
 from careplan_bridge.protocol.shape import ROLES
 from careplan_bridge.protocol.stages import ids_written, unique
@@ -35,11 +36,13 @@ from careplan_bridge.syntax.node import Node
 from careplan_bridge.syntax.shape import shaped
 from careplan_bridge.syntax.spot import Faults, Spot
 
+QUALIFIERS_WRITTEN = tuple(name.replace("_", " ") for name in QUALIFIERS)
 _REFERENCE = re.compile(r"(?P<type>[A-Z][A-Za-z]+)/[A-Za-z0-9.-]{1,64}")
 _FITTING = {
     "restriction": {*BOUNDS, "from", "before"},
     "window": {"before", "earliest advance"},
     "precaution": {"stage", "text", "before"},
+    "reference": {"value", *QUALIFIERS_WRITTEN},
 }
 
 
@@ -151,27 +154,42 @@ def _check_person(name: str, spot: Spot, people: set[str]) -> None:
 
 def _orders(parts: Sequence[OrderPart], spot: Spot, people: set[str]) -> tuple[Order, ...]:
     unique(spot, (part.id for part in parts), "order")
+    _check_replaced(parts, spot)
     found = (_order(part, spot[index], people) for index, part in enumerate(parts))
     return tuple(order for order in found if order is not None)
+
+
+def _check_replaced(parts: Sequence[OrderPart], spot: Spot) -> None:
+    """An order may replace only what was ordered no later than itself."""
+    given = {part.id: part.on for part in parts}
+    for index, part in enumerate(parts):
+        for place, name in enumerate(part.replaces):
+            at = spot[index]["replaces"][place]
+            if name not in given or name == part.id:
+                at.wrong(f"there is no other order `{name}`", suggestion(name, set(given) - {part.id}))
+            elif given[name] > part.on:
+                at.wrong(f"the order `{name}` is of a later day", "exchange the days, or take it out")
 
 
 def _order(part: OrderPart, spot: Spot, people: set[str]) -> Order | None:
     if not spot["by"].node.damaged:
         _check_person(part.by, spot["by"], people)
     change = _change(part, spot)
-    return Order(id=part.id, by=part.by, on=part.on, says=part.says, change=change) if change else None
+    if change is None:
+        return None
+    return Order(id=part.id, by=part.by, on=part.on, says=part.says, change=change, replaces=part.replaces)
 
 
 def _change(part: OrderPart, spot: Spot) -> Change | None:
     kinds = [key for key in _FITTING if spot.has(key)]
     if not kinds:
-        spot.lacks("this order changes nothing", "name a `restriction`, a `window` or a `precaution`")
+        spot.lacks("this order changes nothing", "name a `restriction`, a `window`, a `precaution` or a `reference`")
         return None
     if len(kinds) > 1:
         spot.wrong(f"{' and '.join(f'`{key}`' for key in kinds)} stand in one order", "write one order for each")
         return None
     _refuse_strangers(kinds[0], spot)
-    return {"restriction": _restriction, "window": _window, "precaution": _precaution}[kinds[0]](part, spot)
+    return _CHANGES[kinds[0]](part, spot)
 
 
 def _refuse_strangers(kind: str, spot: Spot) -> None:
@@ -207,6 +225,27 @@ def _precaution(part: OrderPart, spot: Spot) -> PrecautionOrder | None:
     if part.stage is None or part.text is None:
         return None
     return PrecautionOrder(stage=part.stage, precaution=part.precaution or "", text=part.text, before_day=part.before)
+
+
+def _reference(part: OrderPart, spot: Spot) -> ReferenceOrder | None:
+    """Measure and qualifiers stay as written; whether they fit a criterion is seen when a plan is drafted."""
+    if part.value is None:
+        spot.lacks("a reference needs a `value`", "add `value: 310 N`, or what is right here")
+        return None
+    written = quantity(part.value)
+    if written is None:
+        spot["value"].wrong(f"`{part.value[:80]}` is no number with a unit", "write it as `310 N`")
+        return None
+    given = {name: getattr(part, name) for name in QUALIFIERS if getattr(part, name) is not None}
+    return ReferenceOrder(measure=part.reference or "", qualifiers=given, value=written.number, unit=written.unit)
+
+
+_CHANGES: dict[str, Callable[[OrderPart, Spot], Change | None]] = {
+    "restriction": _restriction,
+    "window": _window,
+    "precaution": _precaution,
+    "reference": _reference,
+}
 
 
 def _bounds(part: OrderPart, spot: Spot) -> tuple[Bounds | None, str | None]:

@@ -4,9 +4,9 @@ from typing import ClassVar, Literal
 
 from pydantic import ConfigDict
 
-from careplan_bridge.protocol.shape import Bounded
+from careplan_bridge.protocol.shape import Bounded, Qualified
 from careplan_bridge.syntax.shape import Part
-from careplan_bridge.syntax.values import Date, DayPoint, Id, Text, YesNo
+from careplan_bridge.syntax.values import Date, DayPoint, Id, Text, Written, YesNo
 
 _NUMBERED = "unnamed-{line}-{column}"
 _DAY = "2000-01-01"
@@ -32,8 +32,10 @@ class PersonPart(Part):
     resource: Text | None = None
 
 
-class OrderPart(Bounded):
-    """An order names what it changes: a `restriction`, a `window` (by its stage), or a `precaution` that it adds."""
+class OrderPart(Bounded, Qualified):
+    """An order names what it changes: a `restriction`, a `window` (by its stage), a `precaution` that it adds, or the measure of
+    a `reference` that stands in for the other limb.
+    """
 
     stand_ins: ClassVar = {"id": _NUMBERED, "by": "unnamed", "on": _DAY, "says": "-"}
 
@@ -44,6 +46,9 @@ class OrderPart(Bounded):
     restriction: Id | None = None
     window: Id | None = None
     precaution: Id | None = None
+    reference: Text | None = None
+    value: Written | None = None
+    replaces: tuple[Id, ...] = ()
     stage: Id | None = None
     text: Text | None = None
     from_: DayPoint | None = None

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Literal
 
 from careplan_bridge.model.criterion import (
     AllOf,
@@ -12,6 +13,7 @@ from careplan_bridge.model.criterion import (
     Condition,
     FindingIs,
     FirstDoneOf,
+    Measured,
     OtherSide,
     TimeSince,
     WithinBounds,
@@ -34,6 +36,7 @@ _KINDS = {
 _INDEX = "limb symmetry index"
 _DIFFERENCE = "side difference"
 _CHANGE = "change since baseline"
+_CHANGE_OF_BEST = "change since best"
 _OF_MEASURE = [name.replace("_", " ") for name in MeasuredPart.model_fields if name != "measure"]
 _EXTRAS = {"since surgery": ["surgery"], "finding": ["expected"], "at least n of": ["n"]}
 
@@ -77,7 +80,7 @@ def measured_condition(
     about = measured(part, measure, spot)
     own = bounds(part, measure, spot, catalogue)
     index, difference = _index(part, spot, measure, catalogue), _difference(part, spot, measure, catalogue)
-    change = _change(part, spot, measure, catalogue)
+    change = _change(part, about, spot, Wanted(measure, catalogue, measure.unit))
     if not _one_statement(spot):
         return None
     _check_row(part, own, spot)
@@ -85,7 +88,7 @@ def measured_condition(
         _check_sides(part, measure, spot)
         return OtherSide(measured=about, index=index, difference=difference)
     if change:
-        return Change(measured=about, bounds=change)
+        return change
     return WithinBounds(measured=about, bounds=own, visits_in_a_row=part.visits_in_a_row or 1) if own else None
 
 
@@ -181,9 +184,27 @@ def _difference(part: MeasuredPart, spot: Spot, measure: Measure, catalogue: Cat
     return _pair(part.side_difference_at_least, part.side_difference_at_most, _DIFFERENCE, spot, wanted)
 
 
-def _change(part: MeasuredPart, spot: Spot, measure: Measure, catalogue: Catalogue) -> Bounds | None:
-    wanted = Wanted(measure, catalogue, measure.unit)
-    return _pair(part.change_since_baseline_at_least, part.change_since_baseline_at_most, _CHANGE, spot, wanted)
+def _change(part: MeasuredPart, about: Measured, spot: Spot, wanted: Wanted) -> Change | None:
+    first = _pair(part.change_since_baseline_at_least, part.change_since_baseline_at_most, _CHANGE, spot, wanted)
+    best = _pair(part.change_since_best_at_least, part.change_since_best_at_most, _CHANGE_OF_BEST, spot, wanted)
+    if part.best is not None and not any(spot.has(f"{_CHANGE_OF_BEST} {end}") for end in ("at least", "at most")):
+        spot["best"].wrong_key("`best` says nothing without a change since best", "take it out")
+    if first or best is None:
+        return Change(measured=about, bounds=first) if first else None
+    return Change(measured=about, bounds=best, since="best", best=_best(part, spot, wanted.measure))
+
+
+_BEST: dict[str | None, Literal["highest", "lowest"]] = {"up": "highest", "down": "lowest"}
+
+
+def _best(part: MeasuredPart, spot: Spot, measure: Measure) -> Literal["highest", "lowest"]:
+    """Which value is the best one is the protocol's to say; where it does not, the measure's scale says it, if it can."""
+    found = part.best or _BEST.get(measure.better)
+    if found is None:
+        spot.lacks(
+            f"of {measure.id} neither the highest nor the lowest value is always the best", "add `best: highest`"
+        )
+    return found or "highest"
 
 
 def _pair(lowest: str | None, highest: str | None, key: str, spot: Spot, wanted: Wanted) -> Bounds | None:
@@ -201,6 +222,7 @@ def _one_statement(spot: Spot) -> bool:
         _INDEX: any(spot.has(f"{_INDEX} {end}") for end in ("at least", "at most", "between")),
         _DIFFERENCE: any(spot.has(f"{_DIFFERENCE} {end}") for end in ("at least", "at most")),
         _CHANGE: any(spot.has(f"{_CHANGE} {end}") for end in ("at least", "at most")),
+        _CHANGE_OF_BEST: any(spot.has(f"{_CHANGE_OF_BEST} {end}") for end in ("at least", "at most")),
     }
     given = [name for name, present in groups.items() if present]
     if not given:

@@ -63,6 +63,9 @@ class MeasuredPart(Bounded, Qualified):
     side_difference_at_most: Written | None = None
     change_since_baseline_at_least: Written | None = None
     change_since_baseline_at_most: Written | None = None
+    change_since_best_at_least: Written | None = None
+    change_since_best_at_most: Written | None = None
+    best: Literal["highest", "lowest"] | None = None
 
 
 class AlternativePart(MeasuredPart):
@@ -96,6 +99,7 @@ class CriterionPart(ConditionPart):
     expected_by: DayPoint | None = None
     call_surgeon_by: DayPoint | None = None
     accepts: tuple[Text, ...] = ()
+    stalled_over_visits: Count | None = None
 
 
 class RestrictionPart(Bounded, Qualified):

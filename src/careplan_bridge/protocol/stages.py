@@ -182,7 +182,17 @@ def _criterion(part: CriterionPart, spot: Spot, context: Context) -> Criterion |
         expected_by=part.expected_by,
         call_surgeon_by=part.call_surgeon_by,
         accepts=part.accepts,
+        stalled_over=_stalled_over(part, spot),
     )
+
+
+def _stalled_over(part: CriterionPart, spot: Spot) -> int:
+    """Three visits, unless the protocol says another number."""
+    if part.stalled_over_visits is None:
+        return 3
+    if part.stalled_over_visits < 2:  # noqa: PLR2004 - a change lies between two
+        spot["stalled over visits"].wrong("one visit shows no change", "write 2 or more")
+    return part.stalled_over_visits
 
 
 def _check_age(part: CriterionPart, spot: Spot, *, timed: bool) -> None:

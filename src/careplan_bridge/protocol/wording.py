@@ -97,7 +97,8 @@ def _measured(condition: WithinBounds | OtherSide | Change, measure: Measure) ->
         case OtherSide():
             return f"{subject}: side difference is {_bounds(condition.difference or Bounds(), measure)}"
         case Change():
-            return f"{subject}: change since {condition.since} is {_bounds(condition.bounds, measure)}"
+            since = f"{condition.since} ({condition.best})" if condition.best else condition.since
+            return f"{subject}: change since {since} is {_bounds(condition.bounds, measure)}"
 
 
 def _in_unit(unit: str) -> Measure:

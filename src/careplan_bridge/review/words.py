@@ -37,6 +37,7 @@ MARKS = {
     "call-surgeon": "Call the surgeon",
     "possibly-exceeded": "Possibly exceeded",
     "incomplete": "Incomplete retrieval",
+    "orders-conflict": "Orders in conflict",
     "amend-plan": "The plan must be amended",
     "withdrawn": "Withdrawn",
 }
