@@ -18,6 +18,7 @@ from careplan_bridge.fhir.progress import (
     UNSIGNED,
     care_plan_after,
     goal_after,
+    goal_started,
     goal_unsigned,
     managed,
     re_open,
@@ -260,6 +261,13 @@ def test_a_goal_whose_reading_was_withdrawn_is_sought_again() -> None:
         "in-progress",
         ON.isoformat(),
     )
+
+
+@pytest.mark.parametrize(
+    ("state", "becomes"), [("planned", "active"), ("on-hold", "on-hold"), ("completed", "completed")]
+)
+def test_a_planned_goal_is_started(state: str, becomes: str) -> None:
+    assert goal_started({**stored_goals(ACL)[0], "lifecycleStatus": state})["lifecycleStatus"] == becomes
 
 
 def test_managed_elements_do_not_depend_on_versions_in_references() -> None:
