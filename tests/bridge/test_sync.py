@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import permutations
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,7 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.run import PlanResult
 from careplan_bridge.sandbox.exchange import Answer, Asked, Handler
 from careplan_bridge.sandbox.server import Sandbox
-from tests.bridge.clinic import endpoint, held, link, settle_in
+from tests.bridge.clinic import endpoint, held, link, record, settle_in
 
 LETS_THROUGH = ("in-progress", "improving", "worsening", "no-change")
 FAILING, WRITING, STILL = "knee-arthroplasty", "acl-reconstruction", "achilles-repair"
@@ -97,12 +96,32 @@ def test_a_second_run_writes_nothing(clinic: Clinic) -> None:
     assert goals(clinic) == before
 
 
-def test_the_failing_one_hides_no_other_wherever_it_stands(clinic: Clinic, sandbox: Sandbox) -> None:
-    sandbox.misbehaviours.append(fails_for(clinic.plans[FAILING]))
-    clinic.sync()
-    for order in permutations(clinic.plans):
-        by_turns = [clinic.sync(name)[name].status for name in order]
-        assert sorted(by_turns) == ["refused", "unchanged", "unchanged"]
+@pytest.mark.parametrize("failing", [FAILING, WRITING, STILL])
+def test_whichever_fails_the_others_are_run_to_their_end(clinic: Clinic, sandbox: Sandbox, failing: str) -> None:
+    sandbox.misbehaviours.append(fails_for(clinic.plans[failing]))
+    results = clinic.sync()
+    expected = {FAILING: "unchanged", WRITING: "done", STILL: "unchanged", failing: "refused"}
+    assert {name: result.status for name, result in results.items()} == expected
+    assert bridge.exit_code(list(results.values())) == 1
+
+
+def test_a_write_that_would_overwrite_a_clinician_hides_no_other(clinic: Clinic) -> None:
+    judged_by_hand(clinic, clinic.plans[WRITING])
+    results = clinic.sync()
+    assert {name: result.status for name, result in results.items()} == {
+        FAILING: "unchanged",
+        WRITING: "refused",
+        STILL: "unchanged",
+    }
+    assert results[WRITING].exit_code == 4
+    assert "not-attainable" in results[WRITING].detail
+
+
+def judged_by_hand(clinic: Clinic, plan: Plan) -> None:
+    """A clinician says of every Goal of the plan what the nightly run would overwrite."""
+    system = "http://terminology.hl7.org/CodeSystem/goal-achievement"
+    by_hand = {"achievementStatus": {"coding": [{"system": system, "code": "not-attainable"}]}}
+    record(clinic.base, [goal | by_hand for goal in held(clinic.base, "Goal", subject=plan.patient)])
 
 
 def test_only_what_failed_is_run_again(clinic: Clinic, sandbox: Sandbox, tmp_path: Path) -> None:
