@@ -1,7 +1,9 @@
 """`sandbox`: the embedded FHIR server, in the foreground or in the background of a shell."""
 
 import sys
+from difflib import get_close_matches
 from pathlib import Path
+from typing import NamedTuple
 
 import click
 
@@ -27,15 +29,30 @@ from careplan_bridge.sandbox import background
     "interaction as in Goal.update; may be repeated.",
 )
 @click.option("--stop", is_flag=True, help="End the one that runs in the background from --folder.")
+@click.option(
+    "--misbehave", multiple=True, metavar="NAME", help="Misbehave in this way from the start on; may be repeated."
+)
+@click.option("--misbehaviours", is_flag=True, help="List the ways to misbehave, with what each stands for, and end.")
 def command(
-    *, port: int, folder: Path | None, load: tuple[Path, ...], detach: bool, lacks: tuple[str, ...], stop: bool
+    *,
+    port: int,
+    folder: Path | None,
+    load: tuple[Path, ...],
+    detach: bool,
+    lacks: tuple[str, ...],
+    stop: bool,
+    misbehave: tuple[str, ...],
+    misbehaviours: bool,
 ) -> None:
     """Run the embedded FHIR R4 server on loopback: for rehearsal and tests, never for care.
 
     Without --detach it runs until Ctrl-C. With --load alone, the Bundle goes to the one that runs from --folder.
     """
+    if misbehaviours:
+        _list_misbehaviours()
+        return
     try:
-        _act(port, folder, load, _known(lacks), detach=detach, stop=stop)
+        _act(port, folder, load, _Ways(_known(lacks), _named(misbehave)), detach=detach, stop=stop)
     except background.SandboxProblem as problem:
         raise WrongUse(f"{problem}.") from None
     except OSError as error:
@@ -44,23 +61,48 @@ def command(
         ) from None
 
 
-def _act(
-    port: int, folder: Path | None, load: tuple[Path, ...], lacks: tuple[str, ...], *, detach: bool, stop: bool
-) -> None:
+class _Ways(NamedTuple):
+    """What it lacks, and how it misbehaves."""
+
+    lacks: tuple[str, ...]
+    misbehave: tuple[str, ...]
+
+
+def _list_misbehaviours() -> None:
+    from careplan_bridge.sandbox.misbehaviours.registry import KINDS  # noqa: PLC0415 - no server code for --stop and --load
+
+    for kind in KINDS.values():
+        click.echo(f"{kind.name:<32}{kind.stands_for}")
+
+
+def _named(names: tuple[str, ...]) -> tuple[str, ...]:
+    """The misbehaviours, each once. Raises WrongUse for one that is none."""
+    if not names:
+        return ()
+    from careplan_bridge.sandbox.misbehaviours.registry import KINDS  # noqa: PLC0415 - as above
+
+    for name in names:
+        if name not in KINDS:
+            near = " or ".join(get_close_matches(name, KINDS)) or "none"
+            raise WrongUse(f"--misbehave {name}: no such misbehaviour; near to it: {near}. --misbehaviours lists them.")
+    return tuple(dict.fromkeys(names))
+
+
+def _act(port: int, folder: Path | None, load: tuple[Path, ...], ways: _Ways, *, detach: bool, stop: bool) -> None:
     if stop:
         background.stop(_needed(folder))
         output.note("sandbox ended")
     elif detach:
-        output.note(f"sandbox at {_detached(_needed(folder), port, load, lacks)}")
+        output.note(f"sandbox at {_detached(_needed(folder), port, load, ways)}")
     elif load and folder and (base := background.running(folder)):
         _load(base, load)
     else:
-        _foreground(port, folder, load, lacks)
+        _foreground(port, folder, load, ways)
 
 
-def _detached(folder: Path, port: int, bundles: tuple[Path, ...], lacks: tuple[str, ...]) -> str:
+def _detached(folder: Path, port: int, bundles: tuple[Path, ...], ways: _Ways) -> str:
     """Its base. Where it refuses what it is given it is ended again: it would run without what was asked for."""
-    base = background.detach(folder, _own_command(port, folder, lacks))
+    base = background.detach(folder, _own_command(port, folder, ways))
     try:
         _load(base, bundles)
     except BaseException:
@@ -69,13 +111,15 @@ def _detached(folder: Path, port: int, bundles: tuple[Path, ...], lacks: tuple[s
     return base
 
 
-def _foreground(port: int, folder: Path | None, load: tuple[Path, ...], lacks: tuple[str, ...]) -> None:
+def _foreground(port: int, folder: Path | None, load: tuple[Path, ...], ways: _Ways) -> None:
     from careplan_bridge.sandbox.app import Settings  # noqa: PLC0415 - no server code for --stop and --load
+    from careplan_bridge.sandbox.misbehaviours.registry import KINDS  # noqa: PLC0415
     from careplan_bridge.sandbox.server import serve  # noqa: PLC0415
 
     if load:
         raise WrongUse("--load needs a sandbox in the background: --detach starts one from --folder.")
-    serve(folder, port, ready=click.echo, settings=Settings(lacks=lacks))
+    misbehaviours = [KINDS[name].make() for name in ways.misbehave]
+    serve(folder, port, ready=click.echo, settings=Settings(lacks=ways.lacks), misbehaviours=misbehaviours)
 
 
 def _load(base: str, bundles: tuple[Path, ...]) -> None:
@@ -84,9 +128,10 @@ def _load(base: str, bundles: tuple[Path, ...]) -> None:
         output.note(f"loaded {bundle}")
 
 
-def _own_command(port: int, folder: Path, lacks: tuple[str, ...]) -> list[str]:
-    without = [part for word in lacks for part in ("--without", word)]
-    return [sys.executable, "-m", "careplan_bridge", "sandbox", "--port", str(port), "--folder", str(folder), *without]
+def _own_command(port: int, folder: Path, ways: _Ways) -> list[str]:
+    words = [sys.executable, "-m", "careplan_bridge", "sandbox", "--port", str(port), "--folder", str(folder)]
+    without = [part for word in ways.lacks for part in ("--without", word)]
+    return words + without + [part for name in ways.misbehave for part in ("--misbehave", name)]
 
 
 def _known(lacks: tuple[str, ...]) -> tuple[str, ...]:

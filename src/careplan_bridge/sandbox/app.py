@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -21,9 +20,9 @@ from careplan_bridge.sandbox.presenting import Searches
 from careplan_bridge.sandbox.repository import Repository
 from careplan_bridge.sandbox.service import Service
 from careplan_bridge.sandbox.store import Store
+from careplan_bridge.sandbox.wire import NoAnswer, response
 
 DATABASE = "sandbox.sqlite"
-FHIR_JSON = "application/fhir+json; charset=utf-8"
 _METHODS = ["GET", "HEAD", "POST", "PUT", "PATCH", "DELETE"]
 
 
@@ -89,9 +88,8 @@ class _Front:
         try:
             answer = await run_in_threadpool(self._answer, asked)
         except HangUp:
-            return _NoAnswer()
-        headers = {**answer.headers, **({"Content-Type": FHIR_JSON} if answer.resource is not None else {})}
-        return Response(answer.body, answer.status, headers)
+            return NoAnswer()
+        return response(answer)
 
     def _answer(self, asked: Asked) -> Answer:
         return reduce(_wrapped, reversed(tuple(self.misbehaviours)), self.handler)(asked)
@@ -107,14 +105,3 @@ def _asked(request: Request, body: bytes) -> Asked:
     path = tuple(segments[1:]) if segments[:1] == ["fhir"] else ("", *segments)
     headers = {name.lower(): value for name, value in request.headers.items()}
     return Asked(request.method, path, request.url.query, headers, body, f"http://{host}:{port}/fhir")
-
-
-class _NoAnswer(Response):
-    """Closes the connection without a byte.
-
-    uvicorn closes the transport when an application fails after it has begun its response; a header that HTTP does
-    not allow makes it fail before anything is sent.
-    """
-
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:  # noqa: ARG002 - ASGI's signature
-        await send({"type": "http.response.start", "status": 200, "headers": [(b"not\nallowed", b"")]})

@@ -34,14 +34,23 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A response: the body is a resource, or nothing."""
+    """A response: the body is a resource, or nothing.
+
+    A misbehaviour may send `text` in the resource's place, cut the connection after `cut_at` bytes of the body, or let the
+    body drip in so many `drops`.
+    """
 
     status: int
     resource: Resource | None = None
     headers: Mapping[str, str] = field(default_factory=dict[str, str])
+    text: bytes | None = None
+    cut_at: int | None = None
+    drops: int = 1
 
     @property
     def body(self) -> bytes:
+        if self.text is not None:
+            return self.text
         return b"" if self.resource is None else render(self.resource)
 
 

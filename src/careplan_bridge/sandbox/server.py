@@ -50,9 +50,20 @@ class Sandbox:
     @property
     def base(self) -> str:
         """http://127.0.0.1:PORT/fhir; only while it runs."""
+        return self._started.base
+
+    def state(self) -> bytes:
+        """All it holds; `go_back_to` brings it back, without a new start, as long as it keeps its data in memory."""
+        return self._started.store.state()
+
+    def go_back_to(self, state: bytes) -> None:
+        self._started.store.go_back_to(state)
+
+    @property
+    def _started(self) -> "_Running":
         if self._running is None:
             raise RuntimeError("the sandbox is not running: enter it with `with`")
-        return self._running.base
+        return self._running
 
     def __enter__(self) -> Self:
         self._running = _start(self._folder, self._port, self._settings, self.misbehaviours)

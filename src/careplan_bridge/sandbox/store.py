@@ -64,6 +64,16 @@ class Store:
         with self._lock:
             self._db.close()
 
+    def state(self) -> bytes:
+        """Everything in it, to go back to later."""
+        with self._lock:
+            return self._db.serialize()
+
+    def go_back_to(self, state: bytes) -> None:
+        """Holds again what it held when `state` was taken; for one in memory only."""
+        with self._lock:
+            self._db.deserialize(state)
+
     @contextmanager
     def writing(self) -> Generator[None]:
         """All or nothing: commits at the end, rolls back on any exception; nests as one transaction."""

@@ -1,0 +1,145 @@
+"""A clinic in three scenes on one warm sandbox: a plan drafted, pushed, decided on. Each test starts from a scene, at no cost.
+
+drafted   the record has the patient and all Observations, the folder has the plan document
+pushed    CarePlan and Goals are on the server
+decided   a decision waits in the ledger for its one signature
+"""
+
+import os
+import shutil
+from collections import Counter
+from collections.abc import Generator
+from contextlib import chdir, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+
+from careplan_bridge import bridge
+from careplan_bridge.cli.main import run
+from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.sandbox.server import Sandbox
+from tests.flow.workplace import FIXTURES, Workplace, observations, patient
+from tests.writeback.occasions import now, on_server
+
+Scene = Literal["drafted", "pushed", "decided"]
+SCENES: tuple[Scene, ...] = ("drafted", "pushed", "decided")
+PERSON = "t-lindqvist"
+KINDS = ("CarePlan", "Goal", "Provenance")
+
+_ENDPOINT = """name = "rehearsal"
+base = "{base}"
+environment = "sandbox"
+unsigned = ["in-progress", "improving", "worsening", "no-change", "re-open"]
+"""
+_SMALL_PAGES = "\n[limits]\npage_size = 4\n"
+_LOGIN = """
+[auth]
+kind = "backend-services"
+client_id = "bridge"
+key_file = "key.pem"
+key_id = "k1"
+algorithm = "ES384"
+scopes = ["system/Patient.rs", "system/Observation.rs", "system/CarePlan.crus", "system/Goal.crus", "system/Provenance.crs"]
+"""
+ENDPOINTS = {
+    "endpoint": "",
+    "one-by-one": 'transactions = "never"\n',
+    "unguarded": 'transactions = "never"\nallow_unguarded = true\n',
+    "categories": 'categories = ["exam", "survey"]\n',
+    "by-post": 'search = "post"\n',
+    "login": "",
+}
+
+
+@dataclass(frozen=True)
+class Stage:
+    """`templates` holds a folder for each scene; `states` what the sandbox held then."""
+
+    sandbox: Sandbox
+    templates: Path
+    states: dict[Scene, bytes]
+    at: str
+
+    def set(self, scene: Scene, folder: Path) -> None:
+        """Brings the sandbox and this folder to a scene."""
+        self.sandbox.misbehaviours.clear()
+        self.sandbox.go_back_to(self.states[scene])
+        shutil.copytree(self.templates / scene, folder, dirs_exist_ok=True)
+
+    def words(self, command: str, endpoint: str = "endpoint") -> list[str]:
+        """The words of a command on this stage; the current folder is the scene's."""
+        site = ["--endpoint", f"{endpoint}.toml", "--ledger", "ledger.sqlite"]
+        whole = [*site, "--conventions", "conventions.toml", "--at", self.at]
+        return {
+            "push": ["push", "plan/plan.json", *site],
+            "pull": ["pull", "plan/plan.json", *site, "--to", "pulled.ndjson"],
+            "sync": ["sync", *whole, "--to", "results.ndjson"],
+            "criteria": ["criteria", "plan/plan.json", *whole, "--to", "check.json"],
+            "sign": ["sign", "decision.json", "--person", PERSON, *whole],
+        }[command]
+
+    def held(self) -> dict[str, str]:
+        """How many resources of ours the server holds, and in how many versions all together."""
+        found = {kind: on_server(self.sandbox.base, kind) for kind in KINDS}
+        versions = {kind: sum(int(each["meta"]["versionId"]) for each in all_) for kind, all_ in found.items()}
+        return {kind: f"{len(all_)} in {versions[kind]} versions" for kind, all_ in found.items() if all_}
+
+
+@contextmanager
+def set_up(templates: Path) -> Generator[Stage]:
+    """Plays the three scenes once."""
+    measured, expected = observations("acl-reconstruction", "awaiting-decision")
+    with Sandbox() as sandbox, chdir(templates):
+        stage = Stage(sandbox, templates, {}, str(expected["at"]))
+        os.mkdir("play")  # noqa: PTH102 - the current folder
+        with chdir("play"):
+            _lay_out(sandbox.base, str(expected["case"]))
+            _record(sandbox.base, measured)
+            for scene in SCENES:
+                _play(stage, scene)
+                stage.states[scene] = sandbox.state()
+                shutil.copytree(".", templates / scene)
+        yield stage
+
+
+def _lay_out(base: str, case: str) -> None:
+    shutil.copy(FIXTURES / "protocols/acl-reconstruction.yaml", "protocol.yaml")
+    shutil.copy(FIXTURES / f"cases/{case}.yaml", "case.yaml")
+    shutil.copy(FIXTURES / "conventions.toml", "conventions.toml")
+    for name, more in ENDPOINTS.items():
+        text = _ENDPOINT.format(base=base) + more + (_LOGIN if name == "login" else "") + _SMALL_PAGES
+        Path(f"{name}.toml").write_text(text, encoding="utf-8")
+    Path("key.pem").touch(0o600)
+    key = ec.generate_private_key(ec.SECP384R1())
+    Path("key.pem").write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+
+
+def _record(base: str, measured: list[dict[str, object]]) -> None:
+    draft = ["draft", "protocol.yaml", "case.yaml", "--conventions", "conventions.toml", "--to", "plan"]
+    assert run(draft) == 0
+    plan = bridge.plan("plan/plan.json")
+    Workplace(Path(), base).record([patient(plan.patient), patient("Patient/somebody-else"), *measured])
+
+
+def _play(stage: Stage, scene: Scene) -> None:
+    if scene == "pushed":
+        assert run(stage.words("push")) == 0
+    elif scene == "decided":
+        assert run(stage.words("criteria")) == 0
+        decide = ["decide", "check.json", "advance", "--reason", "all met", "--ledger", "ledger.sqlite"]
+        assert run([*decide, "--at", stage.at, "--to", "decision.json"]) == 0
+
+
+def ledger_state(folder: Path) -> dict[str, int]:
+    """How many intents are in which state, and the states of the decisions."""
+    path = folder / "ledger.sqlite"
+    if not path.exists():
+        return {}
+    with Ledger(path, now=now, owner="look", writing=False) as ledger:
+        subjects = [plan.id for plan in ledger.plans()]
+        intents = Counter(intent.state for subject in subjects for intent in ledger.intents(subject))
+        decisions = Counter(f"decision {each.state}" for subject in subjects for each in ledger.decisions(subject))
+    return dict(sorted(intents.items())) | dict(sorted(decisions.items()))
