@@ -6,6 +6,7 @@ from typing import Any
 import httpx
 import pytest
 
+from careplan_bridge.endpoint.http import LARGEST_BODY
 from careplan_bridge.endpoint.outcomes import OUTCOMES, Trouble
 from careplan_bridge.endpoint.read import Missing, Stored, read
 from careplan_bridge.endpoint.send import update
@@ -15,6 +16,7 @@ from tests.endpoint.scripted import BASE, Waits, client_of, endpoint, json, outc
 
 GOAL = {"resourceType": "Goal", "id": "g", "meta": {"versionId": "1"}}
 URL = f"{BASE}/Goal/g"
+TWICE = '{"resourceType": "Goal", "id": "g", "language": "en", "language": "de"}'
 ATTEMPTS = 3
 
 
@@ -39,6 +41,7 @@ ROWS = [
     Row(301, "Refused", "Refused"),
     Row(302, "Refused", "Refused"),
     Row(303, "Refused", "AnswerLost", exits=(1, 4)),
+    Row(304, "Refused", "AnswerLost", exits=(1, 4)),
     Row(307, "Refused", "Refused"),
     Row(308, "Refused", "Refused"),
     Row(400, "Refused", "Refused"),
@@ -65,6 +68,8 @@ ROWS = [
     Row(Trouble.NO_ANSWER, "Unreachable", "AnswerLost", read_asked=ATTEMPTS, exits=(3, 4)),
     # A write that was acknowledged is done, whatever the body: the headers say where.
     Row(Trouble.UNREADABLE, "Refused", "Answer"),
+    Row(Trouble.TWO_MEANINGS, "Refused", "Answer"),
+    Row(Trouble.TOO_LARGE, "Refused", "AnswerLost", exits=(1, 4)),
 ]
 IDS = [str(row.result) for row in ROWS]
 
@@ -78,6 +83,14 @@ TROUBLES = {
 def _step(result: int | Trouble) -> httpx.Response | Exception:
     if result is Trouble.UNREADABLE:
         return httpx.Response(200, text="<html>Please log in</html>")
+    if result is Trouble.TWO_MEANINGS:
+        return httpx.Response(
+            200,
+            text='{"resourceType": "Goal", "id": "g", "language": "en", "language": "de"}',
+            headers={"ETag": 'W/"2"'},
+        )
+    if result is Trouble.TOO_LARGE:
+        return httpx.Response(200, content=b" " * (LARGEST_BODY + 1))
     if isinstance(result, Trouble):
         return TROUBLES[result]()
     if result == 204:

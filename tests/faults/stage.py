@@ -121,7 +121,8 @@ def _record(base: str, measured: list[dict[str, object]]) -> None:
     draft = ["draft", "protocol.yaml", "case.yaml", "--conventions", "conventions.toml", "--to", "plan"]
     assert run(draft) == 0
     plan = bridge.plan("plan/plan.json")
-    Workplace(Path(), base).record([patient(plan.patient), patient("Patient/somebody-else"), *measured])
+    others = {**measured[-1], "id": "of-somebody-else", "subject": {"reference": "Patient/somebody-else"}}
+    Workplace(Path(), base).record([patient(plan.patient), patient("Patient/somebody-else"), *measured, others])
 
 
 def _play(stage: Stage, scene: Scene) -> None:

@@ -5,6 +5,7 @@ identifier or body reaches a log line or a message (I6), only method, type and s
 answer was lost.
 """
 
+import json
 import logging
 import random
 import ssl
@@ -15,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
 from importlib.metadata import version
+from time import monotonic
 from typing import Any, Self, TypeVar, cast
 from urllib.parse import quote, urlencode, urljoin
 from uuid import uuid4
@@ -22,12 +24,13 @@ from uuid import uuid4
 import httpx
 import msgspec
 
+from careplan_bridge.endpoint.breaker import Breaker
 from careplan_bridge.endpoint.issues import Issue, issues_of
-from careplan_bridge.endpoint.login import BackendServices, Login, NoLogin, Secret, fixed_token
+from careplan_bridge.endpoint.login import BackendServices, Login, NoLogin, Secret, fixed_token, refused_login
 from careplan_bridge.endpoint.origin import Origin, encrypted_or_local, is_loopback, origin, same_origin
 from careplan_bridge.endpoint.outcomes import Action, LoginFailed, Refused, Trouble, error_for, outcome_of
 from careplan_bridge.endpoint.patience import Patience, retry_after
-from careplan_bridge.errors import LoginRefused, WrongUse
+from careplan_bridge.errors import BridgeError, LoginRefused, WrongUse
 from careplan_bridge.fhir import raw
 from careplan_bridge.model.endpoint import Endpoint
 
@@ -40,6 +43,11 @@ REDIRECTS = 5
 CONNECT_SECONDS = 10.0
 # Shorter than what servers keep: a write on a connection that the server is just closing has no known outcome.
 KEEP_ALIVE_SECONDS = 2.0
+# An answer must be whole within so many times the timeout, which is one of silence alone.
+SLOWEST = 4
+# A page of 1,000 Observations has about 1 MB; the largest CapabilityStatement seen has 1.5 MB.
+LARGEST_BODY = 48 * 1024 * 1024
+FORBIDDEN = 403
 
 Params = Sequence[tuple[str, str]]
 T = TypeVar("T")
@@ -82,6 +90,8 @@ class Reply:
         content = self.content()
         if content is None or not isinstance(content.get("resourceType"), str):
             raise error_for(self.ask.what, Trouble.UNREADABLE, writes=self.ask.writes)
+        if names_stand_twice(self.body):
+            raise error_for(self.ask.what, Trouble.TWO_MEANINGS, writes=self.ask.writes)
         return content
 
 
@@ -108,6 +118,7 @@ class Client:
         self._wait, self._clock, self._jitter = wait, clock, jitter
         self._login = self._logged_in(environ, secret or _no_secrets)
         self._http = _http(endpoint)
+        self._breaker = Breaker(clock)
         self._known: dict[str, Any] = {}
 
     def __enter__(self) -> Self:
@@ -160,25 +171,34 @@ class Client:
 
     def _settled(self, ask: Ask) -> Reply:
         """Ask until there is an answer, or a reason to stop."""
+        self._breaker.refuse_while_resting(ask.what)
         patience = Patience(self.endpoint.limits, self._wait, self._jitter)
         relogin, hops = ask.login, 0
         while True:
             result = self._once(ask)
             action = outcome_of(_status(result)).action(writes=ask.writes)
             if isinstance(result, Reply) and action is Action.TAKE:
+                self._breaker.note(result.status)
                 return result
             if action is Action.FOLLOW and hops < REDIRECTS and (url := self._elsewhere(ask, result)):
                 ask, hops = replace(ask, url=url), hops + 1
             elif action is Action.LOGIN and relogin and self._login.renew():
                 relogin = False  # a second refusal is not about the token's age
             elif action is not Action.AGAIN or not patience.again(self._asked_wait(result)):
-                raise error_for(ask.what, _status(result), writes=ask.writes, issues=_issues(result))
+                self._breaker.note(_status(result))
+                raise self._error(ask, result)
+
+    def _error(self, ask: Ask, result: Reply | Trouble) -> BridgeError:
+        status, less = _status(result), self.granted_less
+        because = f"The login was granted less than asked for: {', '.join(less)} is missing" if less else ""
+        also = because if status == FORBIDDEN else ""
+        return error_for(ask.what, status, writes=ask.writes, issues=_issues(result), also=also)
 
     def _once(self, ask: Ask) -> Reply | Trouble:
         request_id = str(uuid4())
         request = self.request(ask, request_id)
         with _urls_unlogged():
-            result = _sent(self._http, request, ask)
+            result = _sent(self._http, request, ask, monotonic() + SLOWEST * self.endpoint.limits.timeout)
         log.debug("%s: %s, request %s", ask.what, _status(result), request_id)
         return result
 
@@ -240,8 +260,9 @@ class Client:
         """An answer on the way to a token; a refusal here is one of the login."""
         try:
             content = self._settled(ask).content()
-        except Refused as refused:
-            failed = LoginFailed(str(refused), status=refused.status, issues=refused.issues)
+        except (Refused, LoginFailed) as refused:
+            says = refused_login(str(refused), (issue.code for issue in refused.issues), found=ask.body is not None)
+            failed = LoginFailed(says, status=refused.status, issues=refused.issues)
         else:
             if content is not None:
                 return content
@@ -316,16 +337,34 @@ def _verbatim(url: str) -> dict[str, bytes]:
     return {"target": target.encode()}
 
 
-def _sent(http: httpx.Client, request: httpx.Request, ask: Ask) -> Reply | Trouble:
+def _sent(http: httpx.Client, request: httpx.Request, ask: Ask, until: float) -> Reply | Trouble:
     """The exceptions of httpx hold the URL: none leaves this function, neither raised nor as a cause."""
     try:
-        response = http.send(request)
+        response = http.send(request, stream=True)
+        try:
+            body = _read(response, until)
+        finally:
+            response.close()
     except _NEVER_SENT as error:
         return Trouble.UNTRUSTED if _about_certificate(error) else Trouble.NEVER_SENT
     except httpx.RequestError:
         return Trouble.NO_ANSWER
     headers = {name.lower(): value for name, value in response.headers.items()}
-    return Reply(response.status_code, headers, response.content, str(request.url), ask)
+    return body if isinstance(body, Trouble) else Reply(response.status_code, headers, body, str(request.url), ask)
+
+
+def _read(response: httpx.Response, until: float) -> bytes | Trouble:
+    """The whole body. The timeout of httpx is one of silence: an answer in drops would never end, a huge one fill the memory."""
+    parts: list[bytes] = []
+    size = 0
+    for part in response.iter_bytes():
+        parts.append(part)
+        size += len(part)
+        if size > LARGEST_BODY:
+            return Trouble.TOO_LARGE
+        if monotonic() > until:
+            return Trouble.NO_ANSWER
+    return b"".join(parts)
 
 
 def _about_certificate(error: BaseException) -> bool:
@@ -349,6 +388,21 @@ def _decoded(body: bytes) -> Any:
         return raw.decode(body.removeprefix(b"\xef\xbb\xbf"))
     except (msgspec.DecodeError, RecursionError):
         return None
+
+
+def names_stand_twice(body: bytes) -> bool:
+    """Does a name stand twice in one object? Readers take the first or the last: which was meant can't be told."""
+    twice = False
+
+    def look(pairs: list[tuple[str, Any]]) -> None:
+        nonlocal twice
+        twice = twice or len({name for name, _ in pairs}) < len(pairs)
+
+    try:
+        json.loads(body.decode("utf-8-sig"), object_pairs_hook=look, parse_float=str, parse_int=str)
+    except RecursionError:
+        return True  # nobody nests so deeply who means something by it
+    return twice
 
 
 # httpx logs every URL at INFO, httpcore at DEBUG. They stay silent while we send, and only then: the loggers may also

@@ -5,7 +5,7 @@ no message (I6). A login gives the value of the Authorization header; who may re
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol
@@ -127,6 +127,28 @@ class BackendServices:
         if self._url is None:
             self._url = self.auth.token_url or _discovered(self.discover())
         return self._url
+
+
+# RFC 6749, 5.2 and RFC 7523: what a token endpoint says in one word, and what mends it.
+_REFUSALS: Mapping[str, str] = {
+    "invalid_client": "does not know this client by this key: check `client_id`, `key_id` and that the public half of"
+    " `key_file` is the one registered there (after a change of keys, the new one)",
+    "unauthorized_client": "does not let this client log in as a backend service; ask its administrator",
+    "invalid_scope": "does not grant these scopes; compare `scopes` with what was registered",
+    "invalid_grant": "does not accept the assertion; check that this machine's clock is right and that `token_url` is"
+    " the address that the server knows itself by",
+    "invalid_request": "cannot read the login; check that it offers SMART Backend Services",
+    "unsupported_grant_type": "does not offer SMART Backend Services (client_credentials)",
+}
+_NOT_FOUND = "the endpoint names no token endpoint (SMART configuration); set `token_url` in the endpoint file"
+
+
+def refused_login(says: str, words: Iterable[str], *, found: bool) -> str:
+    """A refusal by the token endpoint in a sentence; `found` is false where already its address was asked for in vain."""
+    if not found:
+        return f"{says}. {_NOT_FOUND[0].upper()}{_NOT_FOUND[1:]}"
+    word = next((word for word in words if word in _REFUSALS), "")
+    return f"log in: the token endpoint {_REFUSALS[word]} ({word})" if word else says
 
 
 def _life(answer: Mapping[str, Any]) -> timedelta:

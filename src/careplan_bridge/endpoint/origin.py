@@ -41,7 +41,12 @@ def resolve(link: str, *, asked: str, base: str) -> str:
     if link.startswith("?"):
         return asked.partition("?")[0] + link
     # An absolute link is not taken apart and put together again: that can lose an empty query.
-    return link if origin(link) else urljoin(f"{base}/", link)
+    if origin(link):
+        return link
+    try:
+        return urljoin(f"{base}/", link)
+    except ValueError:  # `http://[half`: left as it is, no origin is the same as this one
+        return link
 
 
 def encrypted_or_local(url: str) -> bool:

@@ -48,6 +48,8 @@ class Trouble(StrEnum):
     UNTRUSTED = auto()  # the certificate is not one we trust: nothing was sent
     NO_ANSWER = auto()  # the connection broke, or time ran out, after something was sent
     UNREADABLE = auto()  # an answer came, and it is not FHIR JSON
+    TWO_MEANINGS = auto()  # JSON in which a name stands twice in one object
+    TOO_LARGE = auto()  # an answer came, and did not end where any sensible one does
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,7 @@ OUTCOMES: Mapping[int | Trouble, Outcome] = {
     307: _MOVED,
     308: _MOVED,
     # "See other" after a POST can mean that it was done.
+    304: Outcome(Action.REFUSED, Action.LOST, "says that nothing has changed, and was not asked that"),
     303: Outcome(Action.FOLLOW, Action.LOST, "points to another address for the result"),
     400: Outcome(Action.REFUSED, Action.REFUSED, "could not read this request"),
     401: Outcome(Action.LOGIN, Action.LOGIN, "does not accept the login; check `[auth]` in the endpoint file"),
@@ -123,6 +126,14 @@ OUTCOMES: Mapping[int | Trouble, Outcome] = {
         Action.REFUSED,
         Action.LOST,
         "answered with something that is not FHIR JSON; check that `base` is the FHIR address",
+    ),
+    Trouble.TWO_MEANINGS: Outcome(
+        Action.REFUSED,
+        Action.LOST,
+        "answered with JSON in which a name stands twice in one object, so that what is meant can't be told; tell its administrator",
+    ),
+    Trouble.TOO_LARGE: Outcome(
+        Action.REFUSED, Action.LOST, "sent far more than an answer holds; lower `page_size` in the endpoint file"
     ),
 }
 
@@ -178,12 +189,16 @@ ERRORS: Mapping[Action, type[_Told]] = {
 }
 
 
-def error_for(what: str, result: int | Trouble, *, writes: bool, issues: Sequence[Issue] = ()) -> _Told:
-    """The error a result leads to once nothing more is tried. `what` names method and type, never an id or a query."""
+def error_for(what: str, result: int | Trouble, *, writes: bool, issues: Sequence[Issue] = (), also: str = "") -> _Told:
+    """The error a result leads to once nothing more is tried.
+
+    `what` names method and type, never an id or a query; `also` is one more sentence.
+    """
     outcome = outcome_of(result)
     kind = ERRORS[outcome.action(writes=writes)]
     status = None if isinstance(result, Trouble) else result
-    return kind(_sentence(what, outcome, status, issues, lost=kind is AnswerLost), status=status, issues=issues)
+    says = _sentence(what, outcome, status, issues, lost=kind is AnswerLost)
+    return kind(". ".join(filter(None, (says, also))), status=status, issues=issues)
 
 
 def _sentence(what: str, outcome: Outcome, status: int | None, issues: Sequence[Issue], *, lost: bool) -> str:

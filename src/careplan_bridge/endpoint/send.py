@@ -108,10 +108,20 @@ def _entry(asked: dict[str, Any], answered: dict[str, Any]) -> Answer | None:
     headers = {name: text(response, name) for name in response}
     reference = reference_of(headers, resource) or _put_to(asked["request"])
     done = re.match(r"(20[01])\b", text(response, "status"))
-    if not (done and reference):
+    if not (done and reference and _is_about(asked, reference, resource)):
         return None
     status = int(done[1])
     return Answer(status, status == CREATED, reference, version_of(headers, resource), resource or None)
+
+
+def _is_about(asked: dict[str, Any], reference: str, stored: dict[str, Any]) -> bool:
+    """Does the answer belong to the entry in whose place it stands? Not every server keeps the order."""
+    request, sent = asked["request"], asked["resource"]
+    if request["method"] == "PUT":
+        return reference == request["url"]
+    ours, theirs = objects(sent.get("identifier")), objects(stored.get("identifier"))
+    told_apart = ours and theirs
+    return reference.partition("/")[0] == request["url"] and (not told_apart or ours[0] in theirs)
 
 
 def _put_to(request: dict[str, str]) -> str:

@@ -14,10 +14,12 @@ from urllib.parse import parse_qs
 from careplan_bridge.sandbox.exchange import Answer, Asked, Handler, Misbehaviour
 from careplan_bridge.sandbox.misbehaviours.answers import HTML, instead
 from careplan_bridge.sandbox.misbehaviours.kind import Kind
-from careplan_bridge.sandbox.misbehaviours.requests import TOKEN, WELL_KNOWN, anything
+from careplan_bridge.sandbox.misbehaviours.requests import TOKEN, WELL_KNOWN, anything, is_write
 from careplan_bridge.sandbox.outcome import Issue, operation_outcome
 
 _UNAUTHORISED = Answer(401, operation_outcome([Issue("login", "a valid token is needed")]))
+_FORBIDDEN = Answer(403, operation_outcome([Issue("forbidden", "the scope does not allow this")]))
+_READING_ONLY = "system/Patient.rs system/Observation.rs"
 
 
 @dataclass
@@ -34,7 +36,6 @@ class Guard:
     answer: Answer | None = None
     refused_keys: tuple[str, ...] = ()
     configured: bool = True
-    accepts: Callable[[str], bool] = lambda _: True
     _given: dict[str, int] = field(default_factory=dict[str, int])
     _seen: set[str] = field(default_factory=set[str])
 
@@ -43,7 +44,9 @@ class Guard:
             return self._configuration(asked, handler)
         if asked.path == (TOKEN,):
             return self._token(asked)
-        return handler(asked) if not anything(asked) or self._lets_in(asked) else _UNAUTHORISED
+        if anything(asked) and not self._lets_in(asked):
+            return _UNAUTHORISED
+        return _FORBIDDEN if is_write(asked) and self.scopes == _READING_ONLY else handler(asked)
 
     def _configuration(self, asked: Asked, handler: Handler) -> Answer:
         if not self.configured:
@@ -54,7 +57,7 @@ class Guard:
         token = (asked.header("authorization") or "").removeprefix("Bearer ")
         left = self._given.get(token, 0)
         self._given[token] = left - 1
-        return left > 0 and self.accepts(token)
+        return left > 0
 
     def _token(self, asked: Asked) -> Answer:
         form = {name: values[0] for name, values in parse_qs(asked.body.decode()).items()}
@@ -87,7 +90,6 @@ def _guarded(**facts: Any) -> Callable[[], Misbehaviour]:
     return lambda: Guard(**facts)
 
 
-_READING_ONLY = "system/Patient.rs system/Observation.rs"
 _HTML = Answer(200, headers={"Content-Type": "text/html"}, text=HTML)
 
 KINDS = (

@@ -43,7 +43,8 @@ def _twin(entry: Resource) -> Resource:
 
 
 def _nothing_found(page: Resource) -> Resource:
-    return {**{name: value for name, value in page.items() if name != "entry"}, "total": 0}
+    kept = {name: value for name, value in page.items() if name not in {"entry", "link"}}
+    return {**kept, "total": 0}
 
 
 def _late_index() -> Misbehaviour:
