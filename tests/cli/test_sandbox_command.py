@@ -12,6 +12,7 @@ import pytest
 
 from careplan_bridge.cli.main import run
 from careplan_bridge.sandbox import background
+from careplan_bridge.sandbox.misbehaviours.registry import KINDS
 from careplan_bridge.sandbox.server import Sandbox
 
 
@@ -118,3 +119,25 @@ def test_data_for_a_sandbox_that_is_gone(tmp_path: Path) -> None:
     with pytest.raises(background.SandboxProblem, match="does not answer"):
         background.load(base, b"{}")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_ways_to_misbehave_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["sandbox", "--misbehaviours"]) == 0
+    shown = {line.split()[0]: line[32:] for line in capsys.readouterr().out.splitlines()}
+    assert shown == {name: kind.stands_for for name, kind in KINDS.items()}
+
+
+def test_a_misbehaviour_that_is_none(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["sandbox", "--misbehave", "429-second"]) == 2
+    assert "near to it: 429-seconds" in capsys.readouterr().err
+
+
+def test_one_in_the_background_misbehaves(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, bundle = ["sandbox", "--folder", str(tmp_path)], tmp_path / "bundle.json"
+    bundle.write_text('{"resourceType": "Bundle", "type": "transaction"}', encoding="utf-8")
+    assert run([*folder, "--detach", "--port", "0", "--misbehave", "422-write"]) == 0
+    try:
+        assert run([*folder, "--load", str(bundle)]) == 2
+        assert "switched on in the sandbox" in capsys.readouterr().err
+    finally:
+        assert run([*folder, "--stop"]) == 0

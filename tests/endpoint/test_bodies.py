@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from itertools import count
 from threading import Barrier, BrokenBarrierError, Lock
 
@@ -79,5 +80,5 @@ def test_no_more_requests_are_in_flight_than_the_endpoint_file_allows() -> None:
         client_of(endpoint(sandbox.base, limits=Limits(in_flight=2))) as client,
         ThreadPoolExecutor(6) as pool,
     ):
-        list(pool.map(lambda _: read(client, "Goal/g"), range(6)))
+        list(pool.map(partial(read, client), ["Goal/g"] * 6))
     assert most == [2]

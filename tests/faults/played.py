@@ -28,9 +28,7 @@ class Played:
     again: "Played | None" = field(default=None)
 
 
-def play(
-    stage: Stage, folder: Path, command: str, misbehaviour: Misbehaviour, *, endpoint: str = "endpoint"
-) -> Played:
+def play(stage: Stage, folder: Path, command: str, misbehaviour: Misbehaviour, *, endpoint: str = "endpoint") -> Played:
     """The command from its scene on; then once more, on a server that has come to its senses."""
     stage.set(BEFORE[command], folder)
     stage.sandbox.misbehaviours.append(misbehaviour)

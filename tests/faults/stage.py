@@ -56,11 +56,12 @@ ENDPOINTS = {
 
 @dataclass(frozen=True)
 class Stage:
-    """`templates` holds a folder for each scene; `states` what the sandbox held then."""
+    """`templates` holds a folder for each scene; `states` what the sandbox held then; `before` ledger and server then."""
 
     sandbox: Sandbox
     templates: Path
     states: dict[Scene, bytes]
+    before: dict[Scene, tuple[dict[str, int], dict[str, str]]]
     at: str
 
     def set(self, scene: Scene, folder: Path) -> None:
@@ -93,7 +94,7 @@ def set_up(templates: Path) -> Generator[Stage]:
     """Plays the three scenes once."""
     measured, expected = observations("acl-reconstruction", "awaiting-decision")
     with Sandbox() as sandbox, chdir(templates):
-        stage = Stage(sandbox, templates, {}, str(expected["at"]))
+        stage = Stage(sandbox, templates, {}, {}, str(expected["at"]))
         os.mkdir("play")  # noqa: PTH102 - the current folder
         with chdir("play"):
             _lay_out(sandbox.base, str(expected["case"]))
@@ -101,6 +102,7 @@ def set_up(templates: Path) -> Generator[Stage]:
             for scene in SCENES:
                 _play(stage, scene)
                 stage.states[scene] = sandbox.state()
+                stage.before[scene] = ledger_state(Path()), stage.held()
                 shutil.copytree(".", templates / scene)
         yield stage
 
