@@ -10,6 +10,7 @@ from careplan_bridge.files.schemas import Schema, of_document, of_file
 from careplan_bridge.measures.conventions_file import ConventionsPart
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.decision import Decision
+from careplan_bridge.model.next_visit import NextVisit
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.printed import Faults, Response, Signing
 from careplan_bridge.model.reading import Readings
@@ -35,6 +36,7 @@ def schemas() -> dict[str, Schema]:
         "plan": of_document([Plan], "Plan"),
         "decision": of_document([Decision], "Decision"),
         "criteria-check": of_document([CriteriaCheck], "Criteria check", flat=True),
+        "next-visit": of_document([NextVisit], "Next visit"),
         "readings": _readings(),
         "signing": of_document([Signing], "What became of a signature"),
         "response": of_document([Response], "A clinician's response"),

@@ -62,6 +62,9 @@ def test_what_needs_no_server(person: Desk) -> None:
         person.document("criteria", "plan/plan.json", "visit-1.json", *desk.SITE, *desk.AT), "criteria-check"
     )
     assert is_named(person.document("review", "check.json"), "criteria-check")
+    next_visit = ("next-visit", "plan/plan.json", "visit-1.json", *desk.SITE, *desk.AT)
+    assert is_named(person.document(*next_visit, "--to", "next-visit.html"), "next-visit")
+    assert Path("next-visit.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
 def test_what_is_done_on_a_server(person: Desk) -> None:

@@ -5,9 +5,11 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 import pytest
+from markupsafe import escape
 
 from careplan_bridge.model.plan import Plan
-from careplan_bridge.review.page import page, plan_page
+from careplan_bridge.review.next_visit import next_visit_text
+from careplan_bridge.review.page import next_visit_page, page, plan_page
 from careplan_bridge.review.text import check_text
 from tests.snapshots import assert_matches
 
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
 
 PAGES = Path(__file__).parent / "pages"
 VISITS = ["visit-1", "visit-2"]
+NEXT = ["next-early", "next-blocked", "next-ranked"]
 WIDE, PHONE = (1280, 900), (375, 700)
 
 
@@ -35,8 +38,20 @@ def test_a_plan_gives_its_page() -> None:
     assert_matches(PAGES / "plan" / "page.html", plan_page(msgspec.to_builtins(plan)))
 
 
+@pytest.mark.parametrize("visit", NEXT)
+def test_a_next_visit_gives_its_page_and_its_text(visit: str) -> None:
+    said = document(f"{visit}/next-visit.json")
+    assert_matches(PAGES / visit / "page.html", next_visit_page(said))
+    assert_matches(PAGES / visit / "text.txt", next_visit_text(said) + "\n")
+    for caution in said["cautions"]:
+        assert caution in next_visit_text(said)
+        assert str(escape(caution)) in next_visit_page(said)
+
+
 @pytest.mark.parametrize("size", [WIDE, PHONE])
-@pytest.mark.parametrize("file", ["visit-1/page.html", "visit-2/page.html", "plan/page.html"])
+@pytest.mark.parametrize(
+    "file", ["visit-1/page.html", "visit-2/page.html", "plan/page.html", *(f"{one}/page.html" for one in NEXT)]
+)
 def test_it_fits_its_window_and_asks_for_nothing(file: str, size: tuple[int, int], chromium: "Browser") -> None:
     tab = chromium.new_page(viewport={"width": size[0], "height": size[1]})
     asked: list[str] = []

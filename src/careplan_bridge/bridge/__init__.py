@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from careplan_bridge.bridge.judging import complete as complete
     from careplan_bridge.bridge.judging import criteria as criteria
     from careplan_bridge.bridge.judging import entries as entries
+    from careplan_bridge.bridge.judging import next_visit as next_visit
     from careplan_bridge.bridge.judging import read as read
     from careplan_bridge.bridge.kept import check_from as check_from
     from careplan_bridge.bridge.kept import decision_id as decision_id
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.check import CriteriaCheck as CriteriaCheck
     from careplan_bridge.model.decision import Decision as Decision
     from careplan_bridge.model.decision import Kind as Kind
+    from careplan_bridge.model.next_visit import NextVisit as NextVisit
     from careplan_bridge.model.plan import Plan as Plan
     from careplan_bridge.model.receipt import Receipt as Receipt
     from careplan_bridge.model.receipt import ReceiptItem as ReceiptItem
@@ -50,7 +52,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "bridge.inputs": "case check conventions endpoint kind_of protocol",
-    "bridge.judging": "complete criteria entries read",
+    "bridge.judging": "complete criteria entries next_visit read",
     "bridge.kept": "check_from decision_id plans_to_retry retrieval_bytes",
     "bridge.link": "Link Signed",
     "bridge.plans": "bundle convert draft plan plan_page transaction",
@@ -60,6 +62,7 @@ _HOMES = {
     "model.cautions": "CAUTIONS",
     "model.check": "CriteriaCheck",
     "model.decision": "Decision Kind",
+    "model.next_visit": "NextVisit",
     "model.plan": "Plan",
     "model.receipt": "Receipt ReceiptItem",
     "model.run": "PlanResult RunHeader RunSummary",

@@ -7,6 +7,7 @@ from typing import IO, TYPE_CHECKING, Any
 from careplan_bridge.files import observations
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.conventions import Conventions
+from careplan_bridge.model.next_visit import NextVisit
 from careplan_bridge.model.plan import Plan
 
 if TYPE_CHECKING:
@@ -30,6 +31,15 @@ def criteria(
     from careplan_bridge.criteria.check import check  # noqa: PLC0415 - only judging needs the criteria
 
     return check(plan, read(entries, by, patient=plan.patient), at, complete=complete)
+
+
+def next_visit(
+    plan: Plan, entries: Iterable[Resource], by: Conventions, at: datetime, *, complete: bool = True
+) -> NextVisit:
+    """What a visit at a moment should measure, ask and leave alone. `complete`: are these all Observations there are?"""
+    from careplan_bridge.criteria.next_visit import next_visit  # noqa: PLC0415 - only judging needs the criteria
+
+    return next_visit(plan, read(entries, by, patient=plan.patient), at, complete=complete)
 
 
 def entries(paths: Sequence[str], stdin: IO[bytes] | None = None) -> Iterator[Resource]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from careplan_bridge.bridge.judging import criteria
+from careplan_bridge.bridge.judging import criteria, next_visit
 from careplan_bridge.bridge.plans import convert, plan
 from careplan_bridge.caseload.run import Steps, run
 from careplan_bridge.criteria import deciding
@@ -21,6 +21,7 @@ from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind
 from careplan_bridge.model.endpoint import Endpoint
+from careplan_bridge.model.next_visit import NextVisit
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import Protocol
 from careplan_bridge.model.receipt import Receipt
@@ -105,6 +106,11 @@ class Link:
         """Pull, read, and judge at a moment."""
         retrieval = self.pull(of)
         return criteria(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
+
+    def next_visit(self, of: Plan, at: datetime) -> NextVisit:
+        """Pull, read, and say what a visit at a moment should measure."""
+        retrieval = self.pull(of)
+        return next_visit(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
 
     def decide(self, check: CriteriaCheck, kind: Kind, reason: str, at: datetime) -> Decision:
         """Keep a decision bound to this check in the ledger; nothing is signed and nothing is sent."""

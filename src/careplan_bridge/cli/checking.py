@@ -1,12 +1,17 @@
-"""A criteria check from files or from an endpoint, as several commands ask for it."""
+"""A criteria check, or what follows for the next visit, from files or from an endpoint, as several commands ask for it."""
 
 import sys
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from typing import Any, Protocol, TypeVar
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link
 from careplan_bridge.errors import WrongUse
+
+Made_co = TypeVar("Made_co", covariant=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,24 +28,46 @@ class Asked:
 
 
 def check(asked: Asked) -> bridge.CriteriaCheck:
+    return _judged(asked, lambda site: site.check, bridge.criteria)
+
+
+def next_visit(asked: Asked) -> bridge.NextVisit:
+    return _judged(asked, lambda site: site.next_visit, bridge.next_visit)
+
+
+class _FromFiles(Protocol[Made_co]):
+    def __call__(
+        self,
+        plan: bridge.Plan,
+        entries: Iterable[dict[str, Any]],
+        by: Any,
+        at: datetime,
+        *,
+        complete: bool,
+    ) -> Made_co: ...
+
+
+def _judged(
+    asked: Asked,
+    by_site: Callable[[bridge.Link], Callable[[bridge.Plan, datetime], Made_co]],
+    by_files: _FromFiles[Made_co],
+) -> Made_co:
     if bool(asked.observations) == bool(asked.endpoint):
         raise WrongUse("Name either Observation files or --endpoint, where they are to be pulled from.")
-    return _pulled(asked) if asked.endpoint else _from_files(asked)
-
-
-def _pulled(asked: Asked) -> bridge.CriteriaCheck:
+    if not asked.endpoint:
+        return _from_files(asked, by_files)
     with link.open_link(asked.ledger, "criteria", endpoint=asked.endpoint, conventions=asked.conventions) as site:
         plan = site.plan(asked.plan)
-        return site.check(plan, clock.moment(asked.at, plan.clinic.timezone))
+        return by_site(site)(plan, clock.moment(asked.at, plan.clinic.timezone))
 
 
-def _from_files(asked: Asked) -> bridge.CriteriaCheck:
+def _from_files(asked: Asked, made: _FromFiles[Made_co]) -> Made_co:
     conventions = bridge.conventions(asked.conventions)
     plan = _plan(asked)
     at = clock.moment(asked.at, plan.clinic.timezone)
     entries = bridge.entries(asked.observations, sys.stdin.buffer)
     complete = asked.complete and bridge.complete(asked.observations)
-    return bridge.criteria(plan, entries, conventions, at, complete=complete)
+    return made(plan, entries, conventions, at, complete=complete)
 
 
 def _plan(asked: Asked) -> bridge.Plan:

@@ -29,6 +29,7 @@ COMMANDS = {
     "read": Entry("read", "Turn Observations into readings and unusable entries."),
     "criteria": Entry("criteria", "Judge the current stage: what is met, not met, or cannot be told."),
     "review": Entry("review", "Show a criteria check as a self-contained page or as JSON."),
+    "next-visit": Entry("next_visit", "What to measure next, what is out of date, what is not yet safe."),
     "decide": Entry("decide", "Prepare a decision bound to one criteria check; signs nothing."),
     "sign": Entry("sign", "Sign a decision; the last signature needed writes it back."),
     "respond": Entry("respond", "Record a named clinician's response to a red flag or an exceeded restriction."),

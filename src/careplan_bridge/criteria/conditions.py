@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from careplan_bridge.criteria import changes, comparisons, findings, thresholds
 from careplan_bridge.criteria.current import Terms
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.results import decided, together
+from careplan_bridge.criteria.results import NOT_DONE, decided, together
 from careplan_bridge.criteria.says import says
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, all_of, any_of, at_least_of
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -23,9 +23,6 @@ from careplan_bridge.model.criterion import (
     TimeSince,
     WithinBounds,
 )
-
-# Why an alternative counts as not done: nothing of its kind was measured, or not since the day that counts.
-_NOT_DONE = frozenset({"no-reading", "no-matching-reading", "before-surgery", "out-of-date", "only-the-baseline"})
 
 
 def judge(condition: Condition, terms: Terms, record: Record) -> CriterionResult:  # noqa: PLR0911 - one for each kind
@@ -86,7 +83,7 @@ def _first_done(condition: FirstDoneOf, terms: Terms, record: Record) -> Criteri
     for number, rung in enumerate(condition.alternatives, 1):
         own = _part(terms, number, says(rung.condition, record), not_before=rung.not_before)
         parts.append(judge(rung.condition, own, record))
-    deciding = next((part for part in parts if part.reason not in _NOT_DONE), None)
+    deciding = next((part for part in parts if part.reason not in NOT_DONE), None)
     if deciding is None:
         settle = f"one of these: {'; '.join(_settling(parts))}"
         undone = decided(terms, CANNOT_TELL, "none of the alternatives was done", reason="none-done", settle=settle)

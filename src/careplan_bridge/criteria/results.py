@@ -13,6 +13,8 @@ from careplan_bridge.model.check import CriterionResult, UsedReading, Verdict
 from careplan_bridge.model.criterion import Measured
 from careplan_bridge.model.reading import Source
 
+# Why an alternative counts as not done: nothing of its kind was measured, or not since the day that counts.
+NOT_DONE = frozenset({"no-reading", "no-matching-reading", "before-surgery", "out-of-date", "only-the-baseline"})
 _HISTORY = 24  # readings shown beside those that count; the record has them all
 
 

@@ -115,6 +115,10 @@ def term(measure: Measure) -> str:
     return text if text[1:2].isupper() or text[1:2].isdigit() else text[:1].lower() + text[1:]
 
 
+def capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
+
+
 def sided(entry: Entry, measure: Measure | None) -> str:
     """`right 140 N`, or with its measure `right 8 deg of knee hyperextension`."""
     shown = value(entry.value) if entry.value else "an unknown value"

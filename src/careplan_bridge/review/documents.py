@@ -30,6 +30,11 @@ def check_document(check: CriteriaCheck) -> Document:
     return _flat(_plain(check))
 
 
+def plain_document(value: object) -> Document:
+    """A document without readings: its own fields, decimals as they are."""
+    return _plain(value)
+
+
 def check_of(document: Mapping[str, Any]) -> CriteriaCheck:
     """The check a document was made from. Raises msgspec.ValidationError where it is none."""
     return msgspec.convert(_nested(document), CriteriaCheck)

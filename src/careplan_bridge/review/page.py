@@ -21,6 +21,11 @@ def plan_page(document: Mapping[str, Any]) -> str:
     return _rendered("plan.html.j2", plan=document)
 
 
+def next_visit_page(document: Mapping[str, Any]) -> str:
+    """HTML of a next-visit document: a list to take along, with a box and a line for each value."""
+    return _rendered("next_visit.html.j2", visit=document)
+
+
 def _rendered(template: str, **values: Any) -> str:
     return _environment().get_template(template).render(style=_style(), words=words, **values)
 

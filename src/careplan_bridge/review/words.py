@@ -31,6 +31,13 @@ RED_FLAGS = {
     "out-of-date": ("?", "asked before the newest reading"),
     "cannot-tell": ("?", "cannot tell"),
 }
+SUPPRESSED = {
+    "red-flag": ("▲", "red flag"),
+    "excess": ("▲", "restriction exceeded"),
+    "possible-excess": ("△", "restriction possibly exceeded"),
+    "restriction": ("◆", "restriction in force"),
+    "not-before": ("◇", "too early"),
+}
 MARKS = {
     "behind": "Behind",
     "stalled": "Stalled",
@@ -97,6 +104,26 @@ def qualifiers(reading: Mapping[str, Any]) -> str:
     if reading["measure"] == "finding":
         return ""
     return ", ".join([*filter(None, [reading["side"]]), *reading["qualifiers"].values()])
+
+
+def station(station: Mapping[str, Any]) -> str:
+    """`Supine`, `Sitting, with dynamometer`: where the person is and what is at hand; findings are looked for."""
+    if all(test["measure"] == "finding" for test in station["tests"]):
+        return "Look for"
+    place = station["position"] or "Any position"
+    device = f", with {station['device']}" if station["device"] else ""
+    return f"{place[:1].upper()}{place[1:]}{device}"
+
+
+def manner(test: Mapping[str, Any]) -> str:
+    """`left, passive, 60 deg/s`: side and ways but the position, under which the test stands."""
+    ways = [value for name, value in test["qualifiers"].items() if name != "position"]
+    return ", ".join([*filter(None, [test["side"]]), *ways])
+
+
+def rank(purpose: Mapping[str, Any]) -> str:
+    number = purpose["rank"]
+    return "" if number is None else "preferred" if number == 1 else f"choice {number}, if none before it can be done"
 
 
 def unmet(check: Mapping[str, Any]) -> Sequence[Mapping[str, Any]]:
