@@ -18,7 +18,6 @@ from careplan_bridge.fhir.progress import (
     UNSIGNED,
     care_plan_after,
     goal_after,
-    goal_started,
     goal_unsigned,
     managed,
     re_open,
@@ -261,13 +260,6 @@ def test_a_goal_whose_reading_was_withdrawn_is_sought_again() -> None:
         "in-progress",
         ON.isoformat(),
     )
-
-
-@pytest.mark.parametrize(
-    ("state", "becomes"), [("planned", "active"), ("on-hold", "on-hold"), ("completed", "completed")]
-)
-def test_a_planned_goal_is_started(state: str, becomes: str) -> None:
-    assert goal_started({**stored_goals(ACL)[0], "lifecycleStatus": state})["lifecycleStatus"] == becomes
 
 
 def test_managed_elements_do_not_depend_on_versions_in_references() -> None:

@@ -30,7 +30,7 @@ def test_no_write_goes_out_unguarded_or_unannounced(plan: Plan, tmp_path: Path, 
             push_plan(client, ledger, plan)
             decision, check = acknowledged(ledger, plan)
             write_decision(client, ledger, plan, decision, check)
-    assert len(writes) == (3 if transactions else 25)
+    assert len(writes) == (3 if transactions else 19)
     assert [asked.path for asked in writes if not is_guarded(asked)] == []
 
 

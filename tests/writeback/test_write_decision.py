@@ -31,7 +31,7 @@ def test_an_advance_ends_one_stage_and_begins_the_next(client: Client, ledger: L
     (care_plan,), goals = on_server(base, "CarePlan"), on_server(base, "Goal")
     status = stage_status(care_plan)
     assert (care_plan["status"], status["stage-settle"], status["stage-load"]) == ("active", "completed", "in-progress")
-    assert [goal["lifecycleStatus"] for goal in goals] == ["completed"] * 5 + ["active"] * 6
+    assert [goal["lifecycleStatus"] for goal in goals] == ["completed"] * 5 + ["planned"] * 6
     assert len(care_plan["goal"]) == 11
 
 

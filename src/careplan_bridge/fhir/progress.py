@@ -67,14 +67,6 @@ def goal_after(
     return after
 
 
-def goal_started(resource: Resource) -> Resource:
-    """A planned Goal whose stage has begun."""
-    after = deepcopy(resource)
-    if after["lifecycleStatus"] in ("proposed", "planned", "accepted"):
-        after["lifecycleStatus"] = "active"
-    return after
-
-
 def goal_unsigned(resource: Resource, result: CriterionResult, allowed: Collection[str], on: date) -> Resource:
     """The Goal with what a check alone may say of it: one of UNSIGNED that the site lets through; otherwise as it was."""
     after = deepcopy(resource)

@@ -198,7 +198,7 @@ class Converge:
         reference = f"{kind}/{found.resource['id']}"
         made = self._confirm_found(write.step, reference, found.version, also, flat(write.resource))
         version = self._version(write.step, reference, found)
-        self._note(kind, name, "created" if made else "left-alone", reference, version)
+        self._note(write.step, kind, name, "created" if made else "left-alone", reference, version)
         return reference
 
     def _is_so(self, name: str, reference: str, also: Also) -> None:
@@ -207,7 +207,7 @@ class Converge:
         ours = flat(raw.decode(intent.body) if intent else stored.resource)
         made = self._confirm_found(step, reference, stored.version, also, ours)
         version = self._version(step, reference, stored)
-        self._note(reference.partition("/")[0], name, "updated" if made else "left-alone", reference, version)
+        self._note(step, reference.partition("/")[0], name, "updated" if made else "left-alone", reference, version)
 
     def _version(self, step: str, reference: str, stored: Stored) -> str | None:
         """The version that stands for this occasion: the one an earlier run of it wrote, else the one that is there."""
@@ -265,7 +265,9 @@ class Converge:
             after = flat(stored if answer.created else write.resource)
         self.ledger.saw(self.client.base, answer.reference, answer.version or "", canonical(after))
         action: Action = "updated" if isinstance(write, Update) else "created" if answer.created else "left-alone"
-        self._note(answer.reference.partition("/")[0], _name(write), action, answer.reference, answer.version)
+        self._note(
+            write.step, answer.reference.partition("/")[0], _name(write), action, answer.reference, answer.version
+        )
 
     def _say_if_altered(self, write: Update, stored: Resource) -> None:
         if paths := differing(write.resource, stored):
@@ -316,20 +318,19 @@ class Converge:
 
     def _note_would(self, write: Write) -> None:
         if isinstance(write, Create):
-            self._note(write.identity.kind, write.identity.name, "would-create", None, None)
+            self._note(write.step, write.identity.kind, write.identity.name, "would-create", None, None)
         else:
-            self._note(write.target.partition("/")[0], write.name, "would-update", write.target, write.version)
+            self._note(
+                write.step, write.target.partition("/")[0], write.name, "would-update", write.target, write.version
+            )
 
-    def _note(self, what: str, name: str, action: Action, reference: str | None, version: str | None) -> None:
-        """One line a resource: a later write gives its version, a later look only where none was known; what was made is called created."""
-        known = self._items.get(f"{what} {name}")
-        if known and action == "left-alone":
-            action, version = known.action, known.version or version
-        elif known and known.action == "created":
-            action = known.action
-        self._items[f"{what} {name}"] = ReceiptItem(
-            what=what, identifier=name, action=action, reference=reference, version=version
-        )
+    def _note(
+        self, step: str, what: str, name: str, action: Action, reference: str | None, version: str | None
+    ) -> None:
+        """The later look at a resource gives its version; that it was written stays said."""
+        known = self._items.get(step)
+        said = known.action if known and action == "left-alone" else action
+        self._items[step] = ReceiptItem(what=what, identifier=name, action=said, reference=reference, version=version)
 
 
 def looked(lost: AnswerLost, look: Callable[[], T | None]) -> T:

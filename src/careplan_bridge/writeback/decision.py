@@ -1,13 +1,12 @@
 """A signed decision to a server, in an order that can be cut off anywhere and run again.
 
 New Goals first, as `planned`, so that nothing points to nothing; then the CarePlan, guarded by its version: the commit point, with which
-the decision enters the plan's course; then the states of the old Goals, and of the new ones, which are sought from now on; Provenance
-last, when the versions are known. With transactions all but Provenance are one Bundle, in which the new Goals are `active` at once. An
-acknowledged decision stays in the ledger until its end is confirmed (I9).
+the decision enters the plan's course; then the states of the old Goals; Provenance last, when the versions are known. With transactions
+all but Provenance are one Bundle. An acknowledged decision stays in the ledger until its end is confirmed (I9).
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 from careplan_bridge.endpoint.capabilities import capabilities
@@ -15,7 +14,7 @@ from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.untrusted import an_object, objects, text
 from careplan_bridge.errors import BridgeError, DecisionRefused, InputRefused, WrongUse
 from careplan_bridge.fhir.plan_resources import goals
-from careplan_bridge.fhir.progress import care_plan_after, goal_after, goal_started, signed_at
+from careplan_bridge.fhir.progress import care_plan_after, goal_after, signed_at
 from careplan_bridge.fhir.provenance import provenance
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Binding, DecisionRecord
@@ -95,14 +94,7 @@ class _Occasion:
         self.work.update(self.plan.id, self._care_plan, self._to_care_plan(places), also=lambda _: self._commit())
         for name, reference, change in self._old_goals:
             self.work.update(name, reference, change)
-        self._start_goals(places)
         self._record_provenance()
-
-    def _start_goals(self, places: dict[str, str]) -> None:
-        for write in self._new_goals:
-            # In a dry run, what is not on the server yet has no reference to be updated at.
-            if (reference := places[write.place]) != write.place:
-                self.work.update(write.identity.name, reference, goal_started)
 
     @cached_property
     def _new_goals(self) -> tuple[Create, ...]:
@@ -140,7 +132,7 @@ class _Occasion:
     def _outstanding(self) -> list[Write]:
         """All writes but Provenance. Raises WriteConflict before the first of them is sent, whichever way they go."""
         places = self._found_places()
-        missing = [_started(write) for write in self._new_goals if write.place not in places]
+        missing = [write for write in self._new_goals if write.place not in places]
         old = (self.work.wanted(*goal) for goal in self._old_goals)
         updates = [self._care_plan_write({write.place: write.place for write in self._new_goals} | places), *old]
         return [*missing, *(update for update in updates if update is not None)]
@@ -180,11 +172,6 @@ class _Occasion:
     @property
     def _us_core(self) -> bool:
         return self.work.client.endpoint.us_core
-
-
-def _started(write: Create) -> Create:
-    """A new Goal for a transaction, which is its own commit point: nobody can see it before its stage has begun."""
-    return replace(write, resource=goal_started(write.resource))
 
 
 def _identity_of(resource: Resource, care_plan: str, decision: Decision) -> Identity:

@@ -16,7 +16,7 @@ def _steps(plan: Plan, decision: Decision) -> Iterator[str]:
     stage = plan.stage(decision.stage)
     following = plan.stage(decision.to_stage) if decision.to_stage else None
     if following is not None:
-        yield f"{len(following.criteria)} Goals of stage {following.id!r} created, active once the stage has begun"
+        yield f"{len(following.criteria)} Goals of stage {following.id!r} created as planned"
         yield f"CarePlan: stage {stage.id!r} completed, stage {following.id!r} in progress"
         yield f"{len(stage.criteria)} Goals of stage {stage.id!r} achieved and completed"
     elif decision.kind == "discharge":
