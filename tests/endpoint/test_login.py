@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from msgspec.structs import replace
 
 from careplan_bridge.endpoint.http import Ask, Client
-from careplan_bridge.endpoint.outcomes import LoginFailed, Unreachable
+from careplan_bridge.endpoint.outcomes import LoginFailed, Refused, Unreachable
 from careplan_bridge.endpoint.read import Stored, read
 from careplan_bridge.endpoint.scopes import missing_scopes
 from careplan_bridge.endpoint.send import update
@@ -271,3 +271,39 @@ def test_scopes_that_were_not_granted_are_noted() -> None:
 )
 def test_scopes_of_both_versions(asked: tuple[str, ...], granted: str | None, missing: tuple[str, ...]) -> None:
     assert missing_scopes(asked, granted) == missing
+
+
+CHANGING = replace(SMART, next_key_file="next.pem", next_key_id="k2")
+
+
+def _signed_by(request: httpx.Request) -> str:
+    return jwt.get_unverified_header(_form(request)["client_assertion"])["kid"]
+
+
+def test_while_keys_are_changed_the_next_is_used_where_the_first_is_no_longer_known() -> None:
+    with script() as router, _client(CHANGING) as client:
+        login = router.post(TOKEN_URL).mock(
+            side_effect=[json({"error": "invalid_client"}, 401), _token(), _token("t-2")]
+        )
+        asked = router.get(URL).mock(side_effect=[json(GOAL), json({}, 401), json(GOAL)])
+        read(client, "Goal/g")
+        read(client, "Goal/g")
+    # Once known as gone, the first key is not tried again in this run.
+    assert [_signed_by(request) for request in sent(login)] == ["k1", "k2", "k2"]
+    assert asked.calls.last.request.headers["Authorization"] == "Bearer t-2"
+
+
+def test_another_refusal_is_not_about_the_key() -> None:
+    with script() as router, _client(CHANGING) as client:
+        login = router.post(TOKEN_URL).mock(return_value=json({"error": "invalid_scope"}, 400))
+        with pytest.raises(LoginRefused, match="compare `scopes`"):
+            read(client, "Goal/g")
+    assert [_signed_by(request) for request in sent(login)] == ["k1"]
+
+
+def test_a_write_that_the_scopes_do_not_cover_says_which_are_missing() -> None:
+    with script() as router, _client() as client:
+        router.post(TOKEN_URL).mock(return_value=_token(scope="system/Patient.rs system/Observation.rs"))
+        router.put(URL).mock(return_value=json({}, 403))
+        with pytest.raises(Refused, match=r"granted less than asked for: system/Goal\.crus is missing"):
+            update(client, GOAL, version="1")

@@ -35,6 +35,8 @@ class AuthPart(Part):
     client_id: Word | None = None
     key_file: Word | None = None
     key_id: Word | None = None
+    next_key_file: Word | None = None
+    next_key_id: Word | None = None
     algorithm: Literal["RS384", "ES384"] = "RS384"
     token_url: Word | None = None
     scopes: tuple[Word, ...] = ()
@@ -61,6 +63,8 @@ class TrustPart(Part):
     )
 
     ca_file: Word | None = None
+    client_certificate: Word | None = None
+    client_key: Word | None = None
 
 
 class EndpointPart(Part):
@@ -114,6 +118,7 @@ def _examined(data: bytes, name: str) -> tuple[Endpoint | None, Faults]:
     spot = Spot(tree, faults)
     _check_base(part, spot)
     _check_auth(part, spot["auth"])
+    _check_trust(part, spot["trust"])
     _check_writes(part, spot)
     _check_unsigned(part, spot["unsigned"])
     _check_categories(part, spot)
@@ -129,6 +134,8 @@ def _endpoint(part: EndpointPart, name: str) -> Endpoint:
         auth=Auth(**part.auth.model_dump()),
         limits=_limits(part.limits),
         ca_file=part.trust.ca_file,
+        client_certificate=part.trust.client_certificate,
+        client_key=part.trust.client_key,
         us_core=part.us_core,
         allow_unguarded=part.allow_unguarded,
         transactions=part.transactions,
@@ -170,7 +177,16 @@ _NEEDED: dict[str, tuple[str, ...]] = {"backend-services": ("client_id", "key_fi
 _BELONGS = {
     "none": (),
     "token": ("token_env", "token_file"),
-    "backend-services": ("client_id", "key_file", "key_id", "algorithm", "token_url", "scopes"),
+    "backend-services": (
+        "client_id",
+        "key_file",
+        "key_id",
+        "next_key_file",
+        "next_key_id",
+        "algorithm",
+        "token_url",
+        "scopes",
+    ),
 }
 
 
@@ -191,6 +207,13 @@ def _check_auth(part: EndpointPart, spot: Spot) -> None:
         ("https://", "http://127.0.0.1", "http://localhost")
     ):
         spot["token_url"].wrong("a login must go over https", "write https")
+
+
+def _check_trust(part: EndpointPart, spot: Spot) -> None:
+    if (part.trust.client_certificate is None) != (part.trust.client_key is None):
+        spot.lacks(
+            "`client_certificate` and `client_key` belong together", "name both, or take the one out that is there"
+        )
 
 
 def _check_writes(part: EndpointPart, spot: Spot) -> None:

@@ -26,7 +26,15 @@ import msgspec
 
 from careplan_bridge.endpoint.breaker import Breaker
 from careplan_bridge.endpoint.issues import Issue, issues_of
-from careplan_bridge.endpoint.login import BackendServices, Login, NoLogin, Secret, fixed_token, refused_login
+from careplan_bridge.endpoint.login import (
+    BackendServices,
+    Login,
+    NoLogin,
+    Secret,
+    SigningKey,
+    fixed_token,
+    refused_login,
+)
 from careplan_bridge.endpoint.origin import Origin, encrypted_or_local, is_loopback, origin, same_origin
 from careplan_bridge.endpoint.outcomes import Action, LoginFailed, Refused, Trouble, error_for, outcome_of
 from careplan_bridge.endpoint.patience import Patience, retry_after
@@ -117,7 +125,7 @@ class Client:
         self.base = endpoint.base.rstrip("/")
         self._wait, self._clock, self._jitter = wait, clock, jitter
         self._login = self._logged_in(environ, secret or _no_secrets)
-        self._http = _http(endpoint)
+        self._http = _http(endpoint, secret or _no_secrets)
         self._breaker = Breaker(clock)
         self._known: dict[str, Any] = {}
 
@@ -242,7 +250,9 @@ class Client:
             return fixed_token(auth, environ, secret)
         if not auth.client_id or not auth.key_file:
             raise WrongUse("`[auth]` with kind backend-services needs `client_id` and `key_file`")
-        return BackendServices(auth, secret(auth.key_file), self._clock, self._post_form, self._discover)
+        keys = [SigningKey(auth.key_id, secret(auth.key_file))]
+        keys += [SigningKey(auth.next_key_id, secret(auth.next_key_file))] if auth.next_key_file else []
+        return BackendServices(auth, keys, self._clock, self._post_form, self._discover)
 
     def _post_form(self, url: str, form: Callable[[], Mapping[str, str]]) -> Mapping[str, Any]:
         if not encrypted_or_local(url):
@@ -286,10 +296,10 @@ def _no_secrets(_: str) -> bytes:
     raise WrongUse("the endpoint file names a secret file, and this program was given no way to read it")
 
 
-def _http(endpoint: Endpoint) -> httpx.Client:
+def _http(endpoint: Endpoint, secret: Secret) -> httpx.Client:
     place = origin(endpoint.base)
     return httpx.Client(
-        verify=_trust(endpoint.ca_file),
+        verify=_trust(endpoint, secret),
         timeout=httpx.Timeout(endpoint.limits.timeout, connect=min(CONNECT_SECONDS, endpoint.limits.timeout)),
         limits=httpx.Limits(max_connections=endpoint.limits.in_flight, keepalive_expiry=KEEP_ALIVE_SECONDS),
         follow_redirects=False,
@@ -305,9 +315,26 @@ def _public_trust() -> ssl.SSLContext:
     return ssl.create_default_context()
 
 
-def _trust(ca_file: str | None) -> ssl.SSLContext:
+def _trust(endpoint: Endpoint, secret: Secret) -> ssl.SSLContext:
+    """Whom we trust, and how the server knows our machine where it wants a client certificate."""
+    if not endpoint.client_certificate or not endpoint.client_key:
+        return _authorities(endpoint.ca_file) if endpoint.ca_file else _public_trust()
+    context = _authorities(endpoint.ca_file)
+    secret(endpoint.client_key)  # refused where others than its owner may read it; OpenSSL opens the file itself
     try:
-        return ssl.create_default_context(cafile=ca_file) if ca_file else _public_trust()
+        context.load_cert_chain(endpoint.client_certificate, endpoint.client_key, password=b"")
+    except (OSError, ssl.SSLError):
+        pass
+    else:
+        return context
+    raise WrongUse(
+        "`client_certificate` and `client_key` in the endpoint file are no pair of a PEM certificate and its key without a password"
+    )
+
+
+def _authorities(ca_file: str | None) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=ca_file)
     except (OSError, ssl.SSLError):
         pass
     raise WrongUse("`ca_file` in the endpoint file cannot be read as PEM certificates")

@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from uuid import uuid4
 
 from careplan_bridge.endpoint.origin import encrypted_or_local
+from careplan_bridge.endpoint.outcomes import LoginFailed
 from careplan_bridge.endpoint.scopes import missing_scopes
 from careplan_bridge.errors import LoginRefused, WrongUse
 from careplan_bridge.model.endpoint import Auth
@@ -64,15 +65,24 @@ class FixedToken:
         return False
 
 
+@dataclass(frozen=True, slots=True)
+class SigningKey:
+    """A private key in PEM form, and the name under which its public half is registered."""
+
+    key_id: str | None
+    pem: bytes = field(repr=False)
+
+
 @dataclass(slots=True)
 class BackendServices:
     """SMART App Launch 2.2, backend services with an asymmetric key. The token is kept until shortly before it ends.
 
-    `granted_less` names the scopes that were asked for and not granted: what they allow will be refused later.
+    `granted_less` names the scopes that were asked for and not granted: what they allow will be refused later. Of several
+    `keys` the first is used until the server no longer knows it, as happens while keys are being changed.
     """
 
     auth: Auth
-    key: bytes = field(repr=False)
+    keys: list[SigningKey]
     clock: Callable[[], datetime] = field(repr=False)
     post: Post = field(repr=False)
     discover: Discover = field(repr=False)
@@ -91,13 +101,23 @@ class BackendServices:
         return True
 
     def _fetch(self) -> None:
-        answer = self.post(self._token_url(), self._form)
+        answer = self._asked()
         token = answer.get("access_token")
         # RFC 6750: other characters would allow another header to be smuggled in.
         if not isinstance(token, str) or not re.fullmatch(r"[A-Za-z0-9\-._~+/]+=*", token):
             raise LoginRefused("the token endpoint answered without a usable access token; ask its administrator")
         self._token, self._until = token, self.clock() + _life(answer) - MARGIN
         self.granted_less = missing_scopes(self.auth.scopes, answer.get("scope"))
+
+    def _asked(self) -> Mapping[str, Any]:
+        while len(self.keys) > 1:
+            try:
+                return self.post(self._token_url(), self._form)
+            except LoginFailed as failed:
+                if UNKNOWN_CLIENT not in {issue.code for issue in failed.issues}:
+                    raise
+                del self.keys[0]
+        return self.post(self._token_url(), self._form)
 
     def _form(self) -> dict[str, str]:
         return {
@@ -116,9 +136,10 @@ class BackendServices:
     def _signed(self, claims: dict[str, Any]) -> str:
         import jwt  # noqa: PLC0415 - brings in cryptography, which no other login needs
 
-        headers = {"kid": self.auth.key_id} if self.auth.key_id else None
+        key = self.keys[0]
+        headers = {"kid": key.key_id} if key.key_id else None
         try:
-            return jwt.encode(claims, self.key, algorithm=self.auth.algorithm, headers=headers)
+            return jwt.encode(claims, key.pem, algorithm=self.auth.algorithm, headers=headers)
         except (ValueError, TypeError, jwt.PyJWTError):
             pass
         raise WrongUse(f"`key_file` does not hold a private key in PEM form that {self.auth.algorithm} can sign with")
@@ -130,8 +151,9 @@ class BackendServices:
 
 
 # RFC 6749, 5.2 and RFC 7523: what a token endpoint says in one word, and what mends it.
+UNKNOWN_CLIENT = "invalid_client"
 _REFUSALS: Mapping[str, str] = {
-    "invalid_client": "does not know this client by this key: check `client_id`, `key_id` and that the public half of"
+    UNKNOWN_CLIENT: "does not know this client by this key: check `client_id`, `key_id` and that the public half of"
     " `key_file` is the one registered there (after a change of keys, the new one)",
     "unauthorized_client": "does not let this client log in as a backend service; ask its administrator",
     "invalid_scope": "does not grant these scopes; compare `scopes` with what was registered",

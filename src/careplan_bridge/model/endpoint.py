@@ -6,7 +6,10 @@ from msgspec import Struct
 
 
 class Auth(Struct, frozen=True, kw_only=True):
-    """How to log in. A token comes from an environment variable or a file, never from the endpoint file itself."""
+    """How to log in. A token comes from an environment variable or a file, never from the endpoint file itself.
+
+    `next_key_file`, `next_key_id`: while keys are being changed, the key that is used where the server no longer knows the first.
+    """
 
     kind: Literal["none", "token", "backend-services"] = "none"
     token_env: str | None = None
@@ -14,6 +17,8 @@ class Auth(Struct, frozen=True, kw_only=True):
     client_id: str | None = None
     key_file: str | None = None
     key_id: str | None = None
+    next_key_file: str | None = None
+    next_key_id: str | None = None
     algorithm: Literal["RS384", "ES384"] = "RS384"
     token_url: str | None = None
     scopes: tuple[str, ...] = ()
@@ -46,6 +51,8 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     auth: Auth = Auth()
     limits: Limits = Limits()
     ca_file: str | None = None
+    client_certificate: str | None = None
+    client_key: str | None = None
     us_core: bool = False
     allow_unguarded: bool = False
     transactions: Literal["declared", "never"] = "declared"
