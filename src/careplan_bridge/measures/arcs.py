@@ -37,14 +37,19 @@ def arc_measures(arc: Arc) -> list[str]:
     return [name for name in named if name is not None]
 
 
-def arc_pieces(arc: Arc, catalogue: Catalogue, site: Conventions, said: Said, recorded: Recorded) -> list[Piece]:
-    """The ends of the arc, in its own order. Raises Refused where the numbers can be read in more than one way."""
+def arc_pieces(
+    arc: Arc, catalogue: Catalogue, site: Conventions, said: Said, recorded: Recorded, first: int | None = None
+) -> list[Piece]:
+    """The ends of the arc, in its own order; `first` is the place of the end that the entry itself names first.
+
+    Raises Refused where the numbers can be read in more than one way.
+    """
     if said.sign or said.comparator or said.out_of is not None:
         raise Refused("arc-undeclared")
     if len(said.numbers) == _TWO:
         return _pieces(_two(arc, site, said.numbers), catalogue, recorded, ())
     if len(said.numbers) == _THREE:
-        return _three(arc, catalogue, site, said.numbers, recorded)
+        return _three(arc, catalogue, site, said.numbers, recorded, first)
     raise Refused("arc-one-number", arc=arc.term)
 
 
@@ -57,11 +62,16 @@ def _two(arc: Arc, site: Conventions, numbers: tuple[Decimal, ...]) -> list[_End
 
 
 def _three(
-    arc: Arc, catalogue: Catalogue, site: Conventions, numbers: tuple[Decimal, ...], recorded: Recorded
+    arc: Arc,
+    catalogue: Catalogue,
+    site: Conventions,
+    numbers: tuple[Decimal, ...],
+    recorded: Recorded,
+    named: int | None,
 ) -> list[Piece]:
     if site.arc != "neutral-zero":
         raise Refused("arc-undeclared")
-    orders = list(_orders(arc, site))
+    orders = list(_orders(arc, site)) if named is None else [named]
     found = [ends for first in orders if (ends := _triple(arc, first, numbers)) is not None]
     if len(orders) == 1:
         return _pieces(found[0] if found else [], catalogue, recorded, ())

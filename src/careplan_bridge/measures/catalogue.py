@@ -33,6 +33,7 @@ from careplan_bridge.model.measure import (
     RefusedCode,
     SideRule,
     SiteCode,
+    Word,
 )
 
 Pair = tuple[Decimal, Decimal]
@@ -99,6 +100,7 @@ class _File(Struct, kw_only=True, forbid_unknown_fields=True):
     methods: tuple[MethodCode, ...] = ()
     unit_spellings: dict[str, str] = {}
     arcs: tuple[_Arc, ...] = ()
+    words: tuple[Word, ...] = ()
 
 
 def load(files: Mapping[str, bytes]) -> Catalogue:
@@ -125,6 +127,7 @@ def _joined(files: list[_File]) -> Catalogue:
         methods=_all(file.methods for file in files),
         unit_spellings={spelling: unit for file in files for spelling, unit in file.unit_spellings.items()},
         arcs={arc.id: _arc(arc) for file in files for arc in file.arcs},
+        words=_all(file.words for file in files),
         sources={key: says for file in files for key, says in file.sources.items()},
     )
 
@@ -203,3 +206,6 @@ def _check(catalogue: Catalogue) -> None:
         known = {qualifier.name for qualifier in measure.qualifiers}
         if unknown := {*code.qualifiers, *code.needs} - known:
             raise _refused("mappings", f"code {code.code} names {sorted(unknown)}, which {code.measure} does not have")
+    for word in catalogue.words:
+        if unknown := set(word.measures) - set(catalogue.measures):
+            raise _refused("mappings", f"word {word.say[0]} names {sorted(unknown)}, which no file describes")

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from careplan_bridge.measures.codes import Circumstance, CodeMeaning, Codes
+from careplan_bridge.measures.lexicon import SIDE, modified
 from careplan_bridge.measures.loose import (
     Code,
     Json,
@@ -29,7 +30,7 @@ from careplan_bridge.model.reading import Caveat
 PRELIMINARY = Caveat("preliminary", "the entry is preliminary", weakens=True)
 DEPRECATED = Caveat("deprecated-code", "the code is deprecated", weakens=False)
 _METHOD_CAVEATS = {"estimated": "the value was estimated"}
-_MOVEMENT, _JOINT, _SIDE = "movement", "joint", "side"
+_MOVEMENT, _JOINT = "movement", "joint"
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +107,24 @@ class Contexts:
 
 def settle(context: Context, measure: Measure, claims: Sequence[Claim] = ()) -> Settled:
     """The context for one measure, with what the value's own words claim beside it."""
-    qualifiers, fault = known(measure, (*context.claims, *claims, *_word_claims(context, measure)))
+    said = [claim for claim in claims if claim.name != SIDE]
+    qualifiers, fault = known(measure, (*context.claims, *said, *_word_claims(context, measure)))
     refused: Refused | None = None
     found: str | None = None
     try:
         check_joint(measure, context.joints)
-        found = side(measure, context.sides)
+        found = _side_with_words(measure, context.sides, _named_sides(claims))
     except Refused as reason:
         refused = reason
     refused = refused or fault or missing(measure, qualifiers)
     return Settled(measure, found, qualifiers, context.caveats + _word_caveats(context, measure), refused)
+
+
+def _side_with_words(measure: Measure, around: tuple[Sides, ...], said: tuple[Sides, ...]) -> str | None:
+    """The side, where the value's own words may name one: a measure that has none cannot be meant by them."""
+    if said and measure.side in ("none", "both"):
+        raise Refused("side-unfit", measure=measure.term)
+    return side(measure, around + said)
 
 
 def panel_claims(meaning: CodeMeaning) -> tuple[Claim, ...]:
@@ -123,16 +132,11 @@ def panel_claims(meaning: CodeMeaning) -> tuple[Claim, ...]:
     return tuple(Claim(name, value) for name, value in meaning.qualifiers.items())
 
 
-def modified(word: str) -> Caveat:
-    """The caveat of a word that says the test was done differently: `used arms` gives used-arms."""
-    return Caveat(word.replace(" ", "-"), f"done differently: {word}", weakens=True)
-
-
 def _named(owner: Json) -> Iterator[Claim]:
     """Our own extension: a qualifier by its name. What it says has to fit."""
     for extension in extensions(owner, MEASURE_QUALIFIER_EXTENSION):
         name, value = (_part(extension, part) for part in (QUALIFIER_NAME, QUALIFIER_VALUE))
-        if name is None or value is None or (name == _SIDE and value not in SIDES):
+        if name is None or value is None or (name == SIDE and value not in SIDES):
             raise Refused(
                 "qualifier-unknown", name=name or "a qualifier", value=value or "nothing", measure="any measure"
             )
@@ -148,11 +152,11 @@ def _part(extension: Json, url: str) -> str | None:
 
 
 def _named_sides(named: Iterable[Claim]) -> tuple[Sides, ...]:
-    return tuple(frozenset({claim.value}) for claim in named if claim.name == _SIDE)
+    return tuple(frozenset({claim.value}) for claim in named if claim.name == SIDE)
 
 
 def _no_sides(named: Iterable[Claim]) -> tuple[Claim, ...]:
-    return tuple(claim for claim in named if claim.name != _SIDE)
+    return tuple(claim for claim in named if claim.name != SIDE)
 
 
 def _one(meanings: tuple[CodeMeaning, ...]) -> CodeMeaning:

@@ -65,6 +65,10 @@ class Units:
         _check_unit(named, wanted, measure)
         return NumberRule(named, wanted, comparator)
 
+    def is_known(self, text: str) -> bool:
+        """Is this text a unit here: everyday UCUM, a spelling, or the site's alias?"""
+        return self._said(text) is not None
+
     def _named(self, unit: Written, measure: Measure) -> str | None:
         """The UCUM unit that is meant, None where none is given."""
         coded, said = self._coded(unit), self._said(unit.text)

@@ -66,7 +66,12 @@ class Outcomes:
     def _of_piece(self, shape: Shape, context: Context, piece: Piece, facts: Facts) -> Result:
         settled, within = shape.settled(context, piece, self._measures[piece.measure], self._site)
         fault = (
-            shape.refused or facts.patient_refused or settled.refused or _value_fault(piece, within) or facts.at_refused
+            shape.refused
+            or facts.patient_refused
+            or _words_fault(piece)
+            or settled.refused
+            or _value_fault(piece, within)
+            or facts.at_refused
         )
         source = facts.part(piece.part)
         if fault is not None or piece.value is None or facts.at is None:
@@ -102,6 +107,11 @@ def _reading(piece: Piece, settled: Settled, source: Source, at: Moment, around:
         circumstances=around,
         caveats=settled.caveats + piece.caveats,
     )
+
+
+def _words_fault(piece: Piece) -> Refused | None:
+    """What words could not be read comes before what is missing: they may have said it."""
+    return piece.refused if piece.refused and piece.refused.reason.code.startswith("words-") else None
 
 
 def _value_fault(piece: Piece, within: Range | None) -> Refused | None:

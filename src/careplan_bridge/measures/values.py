@@ -5,20 +5,23 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
+from careplan_bridge.measures.arc_words import ArcWords, extension_is_open, labelled
 from careplan_bridge.measures.arcs import arc_measures, arc_pieces
 from careplan_bridge.measures.codes import CodeMeaning
 from careplan_bridge.measures.context import Context
 from careplan_bridge.measures.extension import extension_measures, signed_extension
 from careplan_bridge.measures.findings import finding_piece
+from careplan_bridge.measures.lexicon import Lexicon
 from careplan_bridge.measures.loose import Json, codes, member, number, text, words, words_of
 from careplan_bridge.measures.numbers import LEVEL, NumberRule, Units, Written, compared, decimal
 from careplan_bridge.measures.pieces import Piece
 from careplan_bridge.measures.qualifiers import Claim, plain
 from careplan_bridge.measures.refusal import Refused
-from careplan_bridge.measures.words import Said, level_of, numbers
+from careplan_bridge.measures.sentence import Clause, clauses
+from careplan_bridge.measures.words import Said, level_of
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.fhir_names import LEVEL_CODE_SYSTEM
-from careplan_bridge.model.measure import Catalogue, Measure
+from careplan_bridge.model.measure import Arc, Catalogue, Measure
 from careplan_bridge.model.reading import Recorded
 from careplan_bridge.model.value import Amount, Grade, Threshold
 
@@ -50,6 +53,7 @@ class Values:
         self._catalogue = catalogue
         self._site = conventions
         self._units = Units(catalogue, conventions)
+        self._lexicons: dict[tuple[str, ...], Lexicon] = {}
         base = conventions.clinic.base.rstrip("/") if conventions.clinic else None
         self._own_levels = base + LEVEL_CODE_SYSTEM if base else None
         self._readers: Mapping[str, Callable[[Context, Measure, Any], list[Piece]]] = {
@@ -188,7 +192,7 @@ class Values:
     def _first_words(self, context: Context, measure: Measure, said: list[str]) -> list[Piece]:
         """Text and displays have to say the same."""
         if not said:
-            raise Refused("words-unknown")
+            raise Refused("words-unknown", at="1")
         read = [self._text(context, measure, words_said) for words_said in said]
         values = [tuple((piece.measure, piece.value) for piece in pieces) for pieces in read]
         if any(one != values[0] for one in values):
@@ -200,17 +204,54 @@ class Values:
         if said is None:
             raise Refused("value-missing")
         recorded = Recorded(None, said)
-        if measure.unit is None:
-            return [self._grade(measure, said, recorded)]
-        found = numbers(said, self._site)
-        if found is None:
-            raise Refused("words-unknown")
-        return self._said(context, measure, found, recorded)
+        found = self._clauses((measure,), said)
+        parts = [self._clause(context, measure, clause, recorded) for clause in found]
+        if len(parts) > 1:
+            parts = [[_numbered(piece, index) for piece in part] for index, part in enumerate(parts)]
+        return [piece for part in parts for piece in part]
 
-    def _said(self, context: Context, measure: Measure, said: Said, recorded: Recorded) -> list[Piece]:
+    def _clauses(self, measures: tuple[Measure, ...], said: str) -> list[Clause]:
+        key = tuple(measure.id for measure in measures)
+        lexicon = self._lexicons.get(key)
+        if lexicon is None:
+            lexicon = self._lexicons[key] = Lexicon(self._catalogue, measures)
+        try:
+            return clauses(said, lexicon, measures[0], self._site, self._units.is_known)
+        except Refused as reason:
+            if reason.reason.code != "words-unknown" or measures[0].unit is not None:
+                raise
+            at = f"the text from character {reason.facts['at']} on"
+            raise _no_level(measures[0], at) from None
+
+    def _clause(self, context: Context, measure: Measure, clause: Clause, recorded: Recorded) -> list[Piece]:
+        """One value of the text. Its words may narrow what the code leaves open; they never widen it."""
+        meaning, label, at = context.meaning, clause.labels.get("measure"), str(clause.item.at + 1)
+        assert meaning is not None  # noqa: S101 - a value is read only once a code has a meaning
+        named = label.names if label else None
+        if "order" in clause.labels:
+            raise Refused("words-clash", at=at)
+        if meaning.reads_as == "raw-extension":
+            family = frozenset(extension_measures(self._catalogue, meaning.id))
+            named = family if named is None else family & named
+            if len(named) == 1 and not extension_is_open(self._catalogue, clause):
+                meaning = CodeMeaning("measure", min(named), meaning.side, meaning.qualifiers)
+        elif named is not None and meaning.id not in named:
+            raise Refused("words-clash", at=at)
+        if named is not None and not named:
+            raise Refused("words-clash", at=at)
+        claims = tuple(sense.claim for sense in clause.labels.values() if sense.claim)
+        around = replace(context, meaning=meaning, claims=context.claims + claims)
+        measure = self._catalogue.measures[meaning.id]
+        if clause.item.level is not None:
+            return [labelled(self._grade(measure, clause.item.level, recorded), clause)]
+        said = clause.item.said
+        assert said is not None  # noqa: S101 - a value is a level or numbers
+        return [labelled(piece, clause) for piece in self._said(around, measure, said, recorded, at)]
+
+    def _said(self, context: Context, measure: Measure, said: Said, recorded: Recorded, at: str) -> list[Piece]:
         meaning, count = context.meaning, len(said.numbers)
         if meaning is None or count > _TWO or not _scale_ends_with(measure, said.out_of):
-            raise Refused("words-unknown")
+            raise Refused("words-unknown", at=at)
         rule = self._units.rule(measure, Written(text=said.unit), said.comparator)
         if count == _TWO:
             low, high = (rule.amount(one).low for one in said.numbers)
@@ -235,7 +276,7 @@ class Values:
     def _grade(self, measure: Measure, said: str, recorded: Recorded, comparator: str | None = None) -> Piece:
         found = level_of(measure, said)
         if found is None:
-            raise Refused("level-unknown", value=said, measure=measure.term, levels=_levels(measure))
+            raise _no_level(measure, said)
         if comparator is None:
             return Piece(measure.id, Grade(found, found), recorded)
         below = comparator.startswith("<")
@@ -245,16 +286,22 @@ class Values:
 
     def _arc(self, meaning: CodeMeaning, kind: str, value: Any) -> list[Piece]:
         arc = self._catalogue.arcs[meaning.id]
+        first = arc_measures(arc)[0]
         if kind == "valueString":
-            said = numbers(words_of(value) or "", self._site)
-            recorded = Recorded(None, text(value))
-        elif kind == "valueRange":
+            return self._arc_words(arc, words_of(value) or "", Recorded(None, text(value)))
+        if kind == "valueRange":
             said, recorded = self._range_said(value), Recorded(None, _shown_range(value))
-        else:
-            raise Refused("arc-one-number", arc=arc.term)
-        if said is None:
-            raise Refused("words-unknown")
-        return arc_pieces(arc, self._catalogue, self._site, self._degrees(arc_measures(arc)[0], said), recorded)
+            return arc_pieces(arc, self._catalogue, self._site, self._degrees(first, said), recorded)
+        raise Refused("arc-one-number", arc=arc.term)
+
+    def _arc_words(self, arc: Arc, said: str, recorded: Recorded) -> list[Piece]:
+        names = arc_measures(arc)
+        found = self._clauses(tuple(self._catalogue.measures[name] for name in names), said)
+        for clause in found:
+            if clause.item.said is None or clause.item.said.out_of is not None:
+                raise Refused("words-unknown", at=str(clause.item.at + 1))
+            clause.item.said = self._degrees(names[0], clause.item.said)
+        return ArcWords(arc, self._catalogue, self._site, recorded).pieces(found)
 
     def _range_said(self, value: Any) -> Said:
         ends = [member(value, end) for end in ("low", "high")]
@@ -275,6 +322,11 @@ class Values:
         )
 
 
+def _numbered(piece: Piece, index: int) -> Piece:
+    """Each value of a text has a place of its own."""
+    return replace(piece, part="/".join(filter(None, (f"words[{index}]", piece.part))))
+
+
 def _without(value: Any, bare: str | None) -> Any:
     if bare is None or bare not in (member(value, "code"), member(value, "unit")):
         return value
@@ -290,6 +342,10 @@ def _answer(measure: Measure, answer: Threshold) -> Amount | Grade:
 def _level(measure: Measure, code: str) -> Grade | None:
     found = level_of(measure, code) if measure.levels else None
     return Grade(found, found) if found else None
+
+
+def _no_level(measure: Measure, said: str) -> Refused:
+    return Refused("level-unknown", value=said, measure=measure.term, levels=_levels(measure))
 
 
 def _levels(measure: Measure) -> str:

@@ -174,6 +174,22 @@ class Arc(Struct, frozen=True, kw_only=True):
     src: tuple[str, ...] = ()
 
 
+class Word(Struct, frozen=True, kw_only=True):
+    """What a word beside a value says: the measures it may name, a side, a qualifier's value, the end of an arc that is written first.
+
+    `level` and `number` are values said in words; both need `measures`.
+    """
+
+    say: tuple[str, ...]
+    measures: tuple[str, ...] = ()
+    side: str | None = None
+    qualifier: str | None = None
+    value: str | None = None
+    first: str | None = None
+    level: str | None = None
+    number: Decimal | None = None
+
+
 class Catalogue(Struct, frozen=True, kw_only=True):
     """Everything in mappings/, with a digest of it (SHA-256, hex). `sources` says what each source key stands for."""
 
@@ -189,4 +205,5 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     methods: tuple[MethodCode, ...]
     unit_spellings: dict[str, str]
     arcs: dict[str, Arc]
+    words: tuple[Word, ...] = ()
     sources: dict[str, str] = {}
