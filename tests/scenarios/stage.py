@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterator, Mapping
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,7 +31,7 @@ FOLDERS = sorted(folder for folder in HERE.iterdir() if (folder / "expected.json
 
 def named(start: str) -> Path:
     """The folder of a scenario by the number it begins with."""
-    return next(folder for folder in FOLDERS if folder.name.startswith(start))
+    return next(folder for folder in FOLDERS if folder.name.startswith(f"{start}-"))
 
 
 def expected(folder: Path) -> dict[str, Any]:
@@ -41,6 +42,7 @@ def given(folder: Path) -> dict[str, Any]:
     return yaml.safe_load((folder / "given.yaml").read_text())
 
 
+@cache
 def drafted(folder: Path) -> Plan:
     """The plan of the case, in the stage that the person has reached."""
     catalogue = shipped.catalogue()
@@ -54,19 +56,22 @@ def drafted(folder: Path) -> Plan:
     return replace(plan, course=plan.course.plus(*_entered(given(folder))))
 
 
+@cache
 def readings(folder: Path) -> Readings:
     lines = (folder / "observations.ndjson").read_bytes().splitlines()
     return Reader(shipped.catalogue(), conventions()).read_all([decode(line) for line in lines])
 
 
 def checked(folder: Path) -> CriteriaCheck:
-    """The check after every response that was given, each of them to what the check before it showed."""
+    """The check after every response that was given, each of them to what the check of its moment `seen` showed."""
     told, plan, seen = given(folder), drafted(folder), readings(folder)
     for response in told.get("responses", []):
-        plan = _responded(plan, _check(plan, seen, told), response)
+        shown = _check(plan, seen, {**told, "at": response.get("seen", told["at"])})
+        plan = _responded(plan, shown, response)
     return _check(plan, seen, told)
 
 
+@cache
 def conventions() -> Conventions:
     return read_conventions((HERE / "conventions.toml").read_bytes(), "conventions.toml", shipped.catalogue())
 
