@@ -26,16 +26,27 @@ to stderr. What reads FHIR takes files, folders, `-` or `--endpoint`.
 
 def reference() -> str:
     context = click.Context(program, info_name="careplan-bridge")
-    return "\n".join([HEADER, *(_section(name, context) for name in COMMANDS)])
+    return "\n".join([HEADER, *(_top(name, context) for name in COMMANDS)])
 
 
-def _section(name: str, parent: click.Context) -> str:
+def _top(name: str, parent: click.Context) -> str:
     command = program.get_command(parent, name)
     assert command is not None  # noqa: S101 - COMMANDS is the list that get_command reads
+    return _section(name, command, parent)
+
+
+def _section(name: str, command: click.Command, parent: click.Context | None, mark: str = "##") -> str:
     context = click.Context(command, info_name=name, parent=parent)
     usage = " ".join(["careplan-bridge", name, *command.collect_usage_pieces(context)])
-    parts = [f"## {name}", f"    {usage}", _dedented(command.help or ""), *_table(command, context)]
-    return "\n\n".join(filter(None, parts)) + "\n"
+    parts = [f"{mark} {name}", f"    {usage}", _dedented(command.help or ""), *_table(command, context)]
+    return "\n\n".join([*filter(None, parts), *_below(command, context)]) + "\n"
+
+
+def _below(command: click.Command, context: click.Context) -> Iterator[str]:
+    """The commands of a group, one heading deeper."""
+    if isinstance(command, click.Group):
+        for name, inner in command.commands.items():
+            yield _section(f"{context.info_name} {name}", inner, context.parent, mark="###").rstrip("\n")
 
 
 def _dedented(text: str) -> str:

@@ -10,6 +10,7 @@ from careplan_bridge.files.schemas import Schema, of_document, of_file
 from careplan_bridge.measures.conventions_file import ConventionsPart
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.decision import Decision
+from careplan_bridge.model.ledger import ExportHeader, ExportLine, Purge, Verification
 from careplan_bridge.model.next_visit import NextVisit
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.printed import Faults, Response, Signing
@@ -41,6 +42,9 @@ def schemas() -> dict[str, Schema]:
         "signing": of_document([Signing], "What became of a signature"),
         "response": of_document([Response], "A clinician's response"),
         "faults": of_document([Faults], "Faults of files"),
+        "ledger-verification": of_document([Verification], "Verification of a ledger"),
+        "ledger-purge": of_document([Purge], "What a purge removed"),
+        "ledger-export": of_document([ExportHeader, ExportLine], "One line of an export of a ledger"),
         "receipt": of_document([Receipt], "Receipt"),
         "retrieval-header": of_document([RetrievalHeader], "First line of a retrieval"),
         "sync-results": of_document([RunHeader, PlanResult, RunSummary], "One line of a results file"),

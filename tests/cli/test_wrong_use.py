@@ -64,6 +64,17 @@ WRONG = """
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger case.yaml | can't be opened as a ledger
 2 | sync --endpoint endpoint.toml --conventions conventions.toml --ledger folder | is a directory
 1 | sync --endpoint endpoint.toml --conventions conventions.toml --retry case.yaml --ledger ledger.sqlite | no results file
+2 | ledger verfy | There is no command 'verfy'. Did you mean 'verify'? See: careplan-bridge ledger --help
+2 | ledger verify | there is no ledger at careplan-bridge.sqlite
+2 | ledger verify --ledger patient.json | can't be opened as a ledger
+2 | ledger backup --to copy.sqlite | there is no ledger at careplan-bridge.sqlite
+2 | ledger backup --to case.yaml --ledger ledger.sqlite | a backup never takes another's place
+2 | ledger backup --to nowhere/copy.sqlite --ledger ledger.sqlite | choose another place
+2 | ledger export --to x.ndjson | there is no ledger at careplan-bridge.sqlite
+2 | ledger export --ledger ledger.sqlite --plan unknown | plan unknown is not in this ledger
+2 | ledger purge unknown --ledger ledger.sqlite | Missing option '--reason'
+2 | ledger purge unknown --ledger ledger.sqlite --reason x | plan unknown is not in the ledger ledger.sqlite
+2 | ledger purge unknown --reason x | there is no ledger at careplan-bridge.sqlite
 2 | sandbox --stop | needs --folder
 2 | sandbox --port 65536 | 65536 is not in the range
 2 | sandbox --detach | needs --folder

@@ -38,10 +38,13 @@ if TYPE_CHECKING:
     from careplan_bridge.files.documents import read_bytes as read_bytes
     from careplan_bridge.files.documents import write_bytes as write_bytes
     from careplan_bridge.files.shipped import example as example
+    from careplan_bridge.ledger.ledger import Ledger as Ledger
     from careplan_bridge.model.cautions import CAUTIONS as CAUTIONS
     from careplan_bridge.model.check import CriteriaCheck as CriteriaCheck
     from careplan_bridge.model.decision import Decision as Decision
     from careplan_bridge.model.decision import Kind as Kind
+    from careplan_bridge.model.ledger import Purge as Purge
+    from careplan_bridge.model.ledger import Verification as Verification
     from careplan_bridge.model.next_visit import NextVisit as NextVisit
     from careplan_bridge.model.plan import Plan as Plan
     from careplan_bridge.model.receipt import Receipt as Receipt
@@ -59,10 +62,12 @@ _HOMES = {
     "caseload.run": "exit_code",
     "files.documents": "LineFile read_bytes write_bytes",
     "files.shipped": "example",
+    "ledger.ledger": "Ledger",
     "model.cautions": "CAUTIONS",
     "model.check": "CriteriaCheck",
     "model.decision": "Decision Kind",
     "model.next_visit": "NextVisit",
+    "model.ledger": "Purge Verification",
     "model.plan": "Plan",
     "model.receipt": "Receipt ReceiptItem",
     "model.run": "PlanResult RunHeader RunSummary",

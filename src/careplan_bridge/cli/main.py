@@ -1,6 +1,5 @@
 """The command `careplan-bridge`: finds the command, runs it, turns what went wrong into a sentence and an exit code."""
 
-import difflib
 import errno
 import importlib
 import io
@@ -10,6 +9,7 @@ from typing import NamedTuple, NoReturn
 
 import click
 
+from careplan_bridge.cli.meant import Meaning
 from careplan_bridge.errors import BridgeError
 
 
@@ -34,6 +34,7 @@ COMMANDS = {
     "sign": Entry("sign", "Sign a decision; the last signature needed writes it back."),
     "respond": Entry("respond", "Record a named clinician's response to a red flag or an exceeded restriction."),
     "sync": Entry("sync", "Run the whole caseload against an endpoint, one plan after another."),
+    "ledger": Entry("ledger", "Back up, export, purge or verify the local record."),
     "sandbox": Entry("sandbox", "Run the embedded FHIR server on loopback."),
     "demo": Entry("demo", "The whole flow with an invented person, against the sandbox."),
 }
@@ -44,7 +45,7 @@ _NO_ROOM = (
 )
 
 
-class Commands(click.Group):
+class Commands(Meaning):
     """Imports a command's module when the command is asked for, so that `--help` stays quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -58,16 +59,6 @@ class Commands(click.Group):
         module = importlib.import_module(f"careplan_bridge.cli.{COMMANDS[cmd_name].module}")
         command: click.Command = module.command
         return command
-
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        """As click does it, with the command that was probably meant."""
-        if args[0] not in COMMANDS and not args[0].startswith("-"):
-            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            meant = f" Did you mean {near[0]!r}?" if near else ""
-            raise click.UsageError(f"There is no command {args[0]!r}.{meant}", ctx)
-        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         del ctx

@@ -3,8 +3,9 @@
 import sqlite3
 
 from careplan_bridge.errors import DecisionRefused, OurFault
+from careplan_bridge.ledger.chain import Chain
 from careplan_bridge.ledger.records import DecisionRecord, DecisionState
-from careplan_bridge.ledger.store import Store, moment, packed, unpacked
+from careplan_bridge.ledger.store import moment, packed, unpacked
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.decision import Decision
 
@@ -19,7 +20,7 @@ _NEXT: dict[DecisionState, set[DecisionState]] = {
 WAITING = ("open", "ready", "writing", "parked")
 
 
-class Decisions(Store):
+class Decisions(Chain):
     def save_decision(self, decision: Decision) -> DecisionRecord:
         """Keep a decision with the signatures it has; it is ready once no role is missing.
 
@@ -62,6 +63,7 @@ class Decisions(Store):
                 self._moment(),
                 decision_id,
             )
+            self._chain("decision", record.decision.plan, decision_id)
 
     def void_decision(self, decision_id: str, why: str) -> None:
         """End a decision whose ground has changed before it was fully signed, e.g. because something new was measured."""
@@ -69,10 +71,12 @@ class Decisions(Store):
 
     def keep_check(self, check: CriteriaCheck) -> None:
         """Keep the check that a decision is bound to, under its digest; the last one counts: a signature's is made, not read."""
-        self._write(
-            "INSERT INTO checks VALUES (?, ?, ?, ?) ON CONFLICT (digest) DO UPDATE SET document = excluded.document",
-            check.digest, check.plan, packed(check), self._moment(),
-        )  # fmt: skip
+        with self.together():
+            self._write(
+                "INSERT INTO checks VALUES (?, ?, ?, ?) ON CONFLICT (digest) DO UPDATE SET document = excluded.document",
+                check.digest, check.plan, packed(check), self._moment(),
+            )  # fmt: skip
+            self._chain("check", check.plan, check.digest)
 
     def check(self, digest: str) -> CriteriaCheck | None:
         row = self._row("SELECT document FROM checks WHERE digest = ?", digest)
@@ -89,6 +93,7 @@ class Decisions(Store):
             "INSERT INTO decisions (id, plan, document, changed, state) VALUES (?, ?, ?, ?, ?)",
             decision.id, decision.plan, packed(decision), self._moment(), _state_of(decision),
         )  # fmt: skip
+        self._chain("decision", decision.plan, decision.id)
 
     def _gain_signatures(self, known: DecisionRecord, decision: Decision) -> None:
         _refuse_other_content(known, decision)
@@ -99,6 +104,7 @@ class Decisions(Store):
             "UPDATE decisions SET document = ?, state = ?, why = '', changed = ? WHERE id = ?",
             packed(decision), _state_of(decision), self._moment(), decision.id,
         )  # fmt: skip
+        self._chain("decision", decision.plan, decision.id)
 
 
 def _state_of(decision: Decision) -> DecisionState:

@@ -33,15 +33,23 @@ class WriterLock:
             held.close()
             raise RunAgain(_who_holds(ledger)) from None
         self._held = held
-        self._sign(ledger, owner, since)
+        try:
+            self._sign(ledger, owner, since)
+        except BaseException:
+            self.release(ledger)
+            raise
 
     def release(self, ledger: sqlite3.Connection) -> None:
         """Let go; the row keeps the fence and loses the owner."""
         if self._held is None:
             return
-        ledger.execute("UPDATE lock SET owner = '', host = '', pid = 0, since = '' WHERE fence = ?", (self.fence,))
-        self._held.close()
-        self._held = None
+        try:
+            ledger.execute("UPDATE lock SET owner = '', host = '', pid = 0, since = '' WHERE fence = ?", (self.fence,))
+        except sqlite3.DatabaseError:  # a full disk, say: the name stays, but nobody is kept out by it
+            pass
+        finally:
+            self._held.close()
+            self._held = None
 
     def refuse_if_lost(self, ledger: sqlite3.Connection) -> None:
         """Raise RunAgain if another run holds the ledger by now."""

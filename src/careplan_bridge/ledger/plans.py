@@ -3,21 +3,24 @@
 import msgspec
 
 from careplan_bridge.errors import PlanRefused
-from careplan_bridge.ledger.store import Store, packed, unpacked
+from careplan_bridge.ledger.chain import Chain
+from careplan_bridge.ledger.store import packed, unpacked
 from careplan_bridge.model.course import Course, Event
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.retrieval import RetrievalHeader
 
 
-class Plans(Store):
+class Plans(Chain):
     def add_plan(self, plan: Plan) -> None:
         """Keep a revision of a plan; keeping the same one again changes nothing.
 
         The course of a plan that is new here is taken over from its document. Of a known plan it must be the beginning of the
-        course in the ledger. Raises PlanRefused where the revision is known with other content, or the course differs.
+        course in the ledger. Raises PlanRefused where the revision is known with other content, the course differs, or the plan was
+        purged from this ledger.
         """
         with self.together():
+            self._refuse_purged(plan)
             known = self._row("SELECT id FROM plans WHERE id = ?", plan.id)
             if known is None:
                 self._write("INSERT INTO plans VALUES (?, ?)", plan.id, self._moment())
@@ -55,6 +58,7 @@ class Plans(Store):
                 self._write(
                     "INSERT INTO events VALUES (?, ?, ?, ?)", plan_id, len(known), packed(event), self._moment()
                 )
+                self._chain("event", plan_id, len(known))
                 known.append(event)
 
     def note_retrieval(self, header: RetrievalHeader) -> None:
@@ -62,8 +66,15 @@ class Plans(Store):
         self._write("INSERT INTO retrievals VALUES (?, ?, ?)", header.plan, self._moment(), packed(header))
 
     def last_retrieval(self, plan_id: str) -> RetrievalHeader | None:
-        row = self._row("SELECT header FROM retrievals WHERE plan = ? ORDER BY at DESC, rowid DESC LIMIT 1", plan_id)
+        # Not by its moment: the clock may have gone back since.
+        row = self._row("SELECT header FROM retrievals WHERE plan = ? ORDER BY rowid DESC LIMIT 1", plan_id)
         return None if row is None else unpacked(row["header"], RetrievalHeader)
+
+    def _refuse_purged(self, plan: Plan) -> None:
+        if row := self._row("SELECT at FROM purges WHERE plan = ?", plan.id):
+            raise PlanRefused(
+                f"plan {plan.id} was closed, and purged from this ledger on {row['at'][:10]}; an episode that begins anew is another case"
+            )
 
     def _refuse_other_course(self, plan: Plan) -> None:
         events = self.course(plan.id).events
@@ -85,6 +96,7 @@ class Plans(Store):
                 packed(bare),
                 self._moment(),
             )
+            self._chain("revision", plan.id, plan.revision)
         elif known["digest"] != digest(bare):
             raise PlanRefused(
                 f"revision {plan.revision} of plan {plan.id} is in the ledger with other content; "

@@ -3,11 +3,12 @@
 import sqlite3
 
 from careplan_bridge.errors import WrongUse
+from careplan_bridge.ledger import chain
 
 APPLICATION = 0x43504C47  # marks the file as a ledger for anyone who looks (`file`, SQLite's application_id)
-VERSION = 1
+VERSION = 2
 
-_TABLES = """
+_FIRST = """
 CREATE TABLE lock (
   only INTEGER PRIMARY KEY CHECK (only = 1), fence INTEGER NOT NULL,
   owner TEXT NOT NULL, host TEXT NOT NULL, pid INTEGER NOT NULL, since TEXT NOT NULL);
@@ -57,56 +58,86 @@ CREATE INDEX retrievals_by_plan ON retrievals(plan, at);
 """
 
 
-def prepare(db: sqlite3.Connection, name: str) -> None:
-    """Make the tables in an empty file; refuse a file that is not a ledger, or one of a newer program.
+# What brings a file from one version to the next. A new file goes the same way, so that old and new ones have the same tables.
+_STEPS = {
+    0: _FIRST,
+    1: "CREATE TABLE purges (plan TEXT PRIMARY KEY, reason TEXT NOT NULL, at TEXT NOT NULL);" + chain.TABLE,
+}
 
-    Runs inside one exclusive transaction, so that two first runs at once make one set of tables.
+
+def prepare(db: sqlite3.Connection, name: str, at: str) -> None:
+    """Make the tables in an empty file, or those that an older one lacks; refuse a file that is not a ledger, or a newer one.
+
+    Runs inside one exclusive transaction, so that two first runs at once make one set of tables. `at` is when the chain starts.
     """
     db.execute("BEGIN IMMEDIATE")
     try:
-        _create_or_refuse(db, name)
+        _create_or_refuse(db, name, at)
+        db.execute("COMMIT")
     except BaseException:
-        db.execute("ROLLBACK")
+        if db.in_transaction:  # on a full disk SQLite may have rolled back already
+            db.execute("ROLLBACK")
         raise
-    db.execute("COMMIT")
 
 
 def refuse_other(db: sqlite3.Connection, name: str) -> None:
     """Raise WrongUse unless the file is a ledger whose tables this program knows."""
-    application, version = _pragma(db, "application_id"), _pragma(db, "user_version")
-    if application != APPLICATION:
+    if pragma(db, "application_id") != APPLICATION:
         raise WrongUse(f"{name} is no ledger of this program; name another file, or let a new one be made")
-    if version > VERSION:
+    if (version := pragma(db, "user_version")) > VERSION:
         raise WrongUse(
             f"{name} was written by a newer version of this program (its tables are version {version}, "
             f"this one knows {VERSION}); run the newer version"
         )
 
 
-def _create_or_refuse(db: sqlite3.Connection, name: str) -> None:
+def tables(db: sqlite3.Connection) -> dict[str, str]:
+    """Every table, index and trigger by its name, as SQLite describes it."""
+    rows = db.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'")
+    return dict(rows.fetchall())
+
+
+def tables_as_made() -> dict[str, str]:
+    """What `tables` gives for a ledger that this program has just made."""
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        _upgrade(db, 0, "")
+        return tables(db)
+    finally:
+        db.close()
+
+
+def pragma(db: sqlite3.Connection, name: str) -> int:
+    return db.execute(f"PRAGMA {name}").fetchone()[0]
+
+
+def _create_or_refuse(db: sqlite3.Connection, name: str, at: str) -> None:
     if _is_empty(db):
-        for statement in _statements():
-            db.execute(statement)
         db.execute(f"PRAGMA application_id = {APPLICATION}")
-        db.execute(f"PRAGMA user_version = {VERSION}")
     refuse_other(db, name)
+    _upgrade(db, pragma(db, "user_version"), at)
+
+
+def _upgrade(db: sqlite3.Connection, found: int, at: str) -> None:
+    for version in range(found, VERSION):
+        for statement in _statements(_STEPS[version]):
+            db.execute(statement)
+    if found < 2:  # noqa: PLR2004 - the version that brought the chain
+        chain.start(db, "new" if found == 0 else f"version {found}", at)
+    db.execute(f"PRAGMA user_version = {VERSION}")
 
 
 def _is_empty(db: sqlite3.Connection) -> bool:
     return db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
 
 
-def _statements() -> list[str]:
+def _statements(script: str) -> list[str]:
     # executescript would commit the transaction that must hold all of them, so they are told apart here.
     statements: list[str] = []
     pending = ""
-    for line in _TABLES.splitlines(keepends=True):
+    for line in script.splitlines(keepends=True):
         pending += line
         if sqlite3.complete_statement(pending):
             statements.append(pending)
             pending = ""
     return statements
-
-
-def _pragma(db: sqlite3.Connection, name: str) -> int:
-    return db.execute(f"PRAGMA {name}").fetchone()[0]

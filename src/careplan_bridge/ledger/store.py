@@ -4,12 +4,14 @@ import sqlite3
 from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
 
-from careplan_bridge.errors import OurFault, RunAgain
+from careplan_bridge.errors import RunAgain
 from careplan_bridge.ledger.lock import WriterLock
+from careplan_bridge.ledger.troubles import in_sentences
 from careplan_bridge.model.digest import canonical
 
 T = TypeVar("T")
@@ -18,6 +20,7 @@ T = TypeVar("T")
 class Store:
     """Reads and writes of one open ledger; the parts (Plans, Decisions, ...) add their own tables' questions and answers."""
 
+    _path: Path
     _db: sqlite3.Connection
     _lock: WriterLock | None
     _now: Callable[[], datetime]
@@ -33,27 +36,40 @@ class Store:
             return
         if self._lock is None:
             raise RunAgain("the ledger was opened for reading only; nothing was written")
-        with _sentences():
+        with in_sentences(self._path):
             self._db.execute("BEGIN IMMEDIATE")
         try:
             self._lock.refuse_if_lost(self._db)
             yield
+            with in_sentences(self._path):
+                self._db.execute("COMMIT")
         except BaseException:
-            self._db.execute("ROLLBACK")
+            if self._db.in_transaction:  # on a full disk SQLite may have rolled back already
+                self._db.execute("ROLLBACK")
             raise
-        with _sentences():
-            self._db.execute("COMMIT")
+
+    @contextmanager
+    def at_one_moment(self) -> Generator[None]:
+        """All reads inside see the ledger as it is now, whatever another run writes meanwhile."""
+        with in_sentences(self._path):
+            self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._db.execute("ROLLBACK")
 
     def _write(self, sql: str, *values: Any) -> int:
         """Run one writing statement in a transaction; the row id of an insert."""
-        with self.together(), _sentences():
+        with self.together(), in_sentences(self._path):
             return self._db.execute(sql, values).lastrowid or 0
 
     def _row(self, sql: str, *values: Any) -> sqlite3.Row | None:
-        return self._db.execute(sql, values).fetchone()
+        with in_sentences(self._path):
+            return self._db.execute(sql, values).fetchone()
 
     def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
-        return self._db.execute(sql, values).fetchall()
+        with in_sentences(self._path):
+            return self._db.execute(sql, values).fetchall()
 
     def _moment(self) -> str:
         return moment_text(self._now())
@@ -75,15 +91,3 @@ def packed(document: Any) -> bytes:
 
 def unpacked(data: bytes, kind: type[T]) -> T:
     return msgspec.json.decode(data, type=kind)
-
-
-@contextmanager
-def _sentences() -> Generator[None]:
-    try:
-        yield
-    except sqlite3.OperationalError as error:  # disk full, disk gone, file locked by a program that is not ours
-        raise RunAgain(
-            f"the ledger could not be written ({error}); once that is mended, the same command goes on"
-        ) from error
-    except sqlite3.IntegrityError as error:
-        raise OurFault(f"the ledger refused an entry that contradicts it ({error})") from error
