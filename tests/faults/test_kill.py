@@ -4,8 +4,6 @@ What the server holds after a killed run and the next one is compared, whole and
 nothing disturbed: a repeated write would show as another version or another resource, a lost one as a missing.
 """
 
-import multiprocessing
-import signal
 import sqlite3
 from contextlib import closing
 from functools import cache
@@ -16,7 +14,6 @@ import pytest
 
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.course import Course
-from careplan_bridge.model.endpoint import Endpoint
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.sandbox.server import Sandbox
 from careplan_bridge.writeback.push import push_plan
@@ -57,7 +54,7 @@ def test_after_the_next_run_there_is_one_effect_and_nothing_is_lost(
     with Sandbox(transactions=transactions) as sandbox:
         path = tmp_path / "ledger.sqlite"
         prepare(occasion, sandbox.base, path)
-        kill(occasion, occasions.endpoint(sandbox.base), path, nth, moment)
+        killed.kill(occasion, occasions.endpoint(sandbox.base), path, the_plan(), nth, moment)
         assert in_flight(path) == (0 if moment == "confirmed" else 1)
         finish(occasion, sandbox.base, path)
         assert held(sandbox.base) == undisturbed(occasion, transactions=transactions)
@@ -79,16 +76,6 @@ def prepare(occasion: Occasion, base: str, path: Path) -> None:
             occasions.acknowledged(ledger, plan)
 
 
-def kill(occasion: Occasion, to: Endpoint, path: Path, nth: int, moment: Moment) -> None:
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.faults.killed"])
-    process = context.Process(target=killed.write, args=(occasion, to, path, the_plan(), nth, moment))
-    process.start()
-    process.join(60)
-    assert process.exitcode == -signal.SIGKILL
-    process.close()
-
-
 def in_flight(path: Path) -> int:
     """Writes that the killed run left without an answer."""
     with Ledger(path, now=occasions.now, owner="look", writing=False) as ledger:
@@ -98,11 +85,11 @@ def in_flight(path: Path) -> int:
 
 def finish(occasion: Occasion, base: str, path: Path) -> None:
     """The next run: the same push again, or what `sync` does first with every plan."""
+    if occasion == "push":
+        killed.run(occasion, occasions.endpoint(base), path, the_plan())
+        return
     with occasions.connected(occasions.endpoint(base)) as client, occasions.open_ledger(path) as ledger:
-        if occasion == "push":
-            killed.run(occasion, client, ledger, the_plan())
-        else:
-            settle(client, ledger, ledger.plans()[0].id)
+        settle(client, ledger, ledger.plans()[0].id)
 
 
 def held(base: str) -> Held:
@@ -120,8 +107,7 @@ def undisturbed(occasion: Occasion, *, transactions: bool) -> Held:
     with Sandbox(transactions=transactions) as sandbox, TemporaryDirectory() as folder:
         path = Path(folder) / "ledger.sqlite"
         prepare(occasion, sandbox.base, path)
-        with occasions.connected(occasions.endpoint(sandbox.base)) as client, occasions.open_ledger(path) as ledger:
-            killed.run(occasion, client, ledger, the_plan())
+        killed.run(occasion, occasions.endpoint(sandbox.base), path, the_plan())
         return held(sandbox.base)
 
 
