@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from careplan_bridge.measures.codes import Circumstance, CodeMeaning, Codes
-from careplan_bridge.measures.lexicon import SIDE, modified
+from careplan_bridge.measures.lexicon import SIDE, Ear, modified
 from careplan_bridge.measures.loose import (
     Code,
     Json,
@@ -20,9 +20,9 @@ from careplan_bridge.measures.loose import (
     text,
     words,
 )
-from careplan_bridge.measures.qualifiers import Claim, known, missing
+from careplan_bridge.measures.qualifiers import Claim, known, missing, normal
 from careplan_bridge.measures.refusal import Refused
-from careplan_bridge.measures.sites import SIDES, Sides, Sites, check_joint, side
+from careplan_bridge.measures.sites import SIDES, Sides, Sites, check_joint, side, side_words
 from careplan_bridge.model.fhir_names import MEASURE_QUALIFIER_EXTENSION, QUALIFIER_NAME, QUALIFIER_VALUE, SNOMED
 from careplan_bridge.model.measure import Catalogue, Measure, MethodCode
 from careplan_bridge.model.reading import Caveat
@@ -35,13 +35,17 @@ _MOVEMENT, _JOINT = "movement", "joint"
 
 @dataclass(frozen=True, slots=True)
 class Context:
-    """What is known beside the value. `meaning` is None while no code has said what was measured."""
+    """What is known beside the value. `meaning` is None while no code has said what was measured.
+
+    `heard` are qualifiers named by words of the method or the code; they count where the measure has them.
+    """
 
     meaning: CodeMeaning | None = None
     sides: tuple[Sides, ...] = ()
     joints: tuple[str, ...] = ()
     claims: tuple[Claim, ...] = ()
     words: tuple[str, ...] = ()
+    heard: tuple[Claim, ...] = ()
     caveats: tuple[Caveat, ...] = ()
 
 
@@ -62,6 +66,7 @@ class Contexts:
     def __init__(self, catalogue: Catalogue, codes: Codes) -> None:
         self._codes = codes
         self._sites = Sites(catalogue)
+        self._ear = Ear(catalogue)
         self._methods: dict[Code, MethodCode] = {(SNOMED, method.code): method for method in catalogue.methods}
 
     def around(self, observation: Json, inherited: Sequence[Claim] = ()) -> Context:
@@ -76,21 +81,27 @@ class Contexts:
             *inherited,
         ]
         caveats = [*_status_caveats(observation), *self._method_caveats(method)]
-        sides = (*site.sides, *_named_sides(named))
-        return Context(None, sides, site.joints, tuple(claims), tuple(words(method)), tuple(caveats))
+        said = tuple(words(method))
+        sides = (*site.sides, *_named_sides(named), *_said_sides(said))
+        return Context(None, sides, site.joints, tuple(claims), said, self._heard(said), tuple(caveats))
 
     def of_part(self, around: Context, part: Json, circumstance: Circumstance) -> Context:
         """The context of an Observation's own value or of a component. Raises Refused if its code means nothing that is known."""
         meanings = self._codes.meanings(member(part, "code"), circumstance)
         named = [*_named(part), *_named(obj(member(part, "code")))]
+        said = tuple(words(member(part, "code")))
         return Context(
             _one(meanings),
-            around.sides + _code_sides(meanings) + _named_sides(named),
+            around.sides + _code_sides(meanings) + _named_sides(named) + _said_sides(said),
             around.joints,
             around.claims + _code_claims(meanings) + _no_sides(named),
             around.words,
+            around.heard + self._heard(said),
             around.caveats + ((DEPRECATED,) if any(one.reads_as == "deprecated" for one in meanings) else ()),
         )
+
+    def _heard(self, said: tuple[str, ...]) -> tuple[Claim, ...]:
+        return tuple(claim for one in said for claim in self._ear.claims(one))
 
     def _method_claims(self, method: object) -> Iterator[Claim]:
         for code in codes(method):
@@ -108,7 +119,7 @@ class Contexts:
 def settle(context: Context, measure: Measure, claims: Sequence[Claim] = ()) -> Settled:
     """The context for one measure, with what the value's own words claim beside it."""
     said = [claim for claim in claims if claim.name != SIDE]
-    qualifiers, fault = known(measure, (*context.claims, *said, *_word_claims(context, measure)))
+    qualifiers, fault = known(measure, (*context.claims, *said, *_fitting(context.heard, measure)))
     refused: Refused | None = None
     found: str | None = None
     try:
@@ -177,13 +188,16 @@ def _status_caveats(observation: Json) -> tuple[Caveat, ...]:
     return (PRELIMINARY,) if observation.get("status") == "preliminary" else ()
 
 
-def _word_claims(context: Context, measure: Measure) -> Iterator[Claim]:
-    """A method that names a movement in words says it as well as a code does."""
-    movements = next((one.values for one in measure.qualifiers if one.name == _MOVEMENT), ())
-    for said in context.words:
-        words_said = said.casefold().removesuffix(" movement").removesuffix(" motion")
-        if words_said in movements:
-            yield Claim(_MOVEMENT, words_said)
+def _fitting(heard: Iterable[Claim], measure: Measure) -> Iterator[Claim]:
+    """Those words around the value that can mean a qualifier of this measure."""
+    qualifiers = {qualifier.name: qualifier for qualifier in measure.qualifiers}
+    for claim in heard:
+        if claim.name in qualifiers and normal(qualifiers[claim.name], claim.value) is not None:
+            yield claim
+
+
+def _said_sides(said: Iterable[str]) -> tuple[Sides, ...]:
+    return tuple(sides for one in said for sides in side_words(one))
 
 
 def _word_caveats(context: Context, measure: Measure) -> tuple[Caveat, ...]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from careplan_bridge.measures.qualifiers import Claim
-from careplan_bridge.measures.tokens import Token, folded
+from careplan_bridge.measures.tokens import Token, folded, tokens
 from careplan_bridge.model.measure import Catalogue, Measure, Word
 from careplan_bridge.model.reading import Caveat
 
@@ -50,6 +50,37 @@ class Lexicon:
             if sense is not None:
                 return sense, length
         return None
+
+
+class Ear:
+    """Qualifiers named in words around a value: in the text of a code or of a method, among words that mean nothing here."""
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._claims: dict[tuple[str, ...], Claim] = {folded(said): claim for said, claim in _heard(catalogue)}
+        self._longest = max(map(len, self._claims), default=0)
+
+    def claims(self, said: str) -> Iterator[Claim]:
+        """Every claim in the words, the longest phrase first where two begin at one word."""
+        words = [token.folded for token in tokens(said)]
+        place = 0
+        while place < len(words):
+            length = next(
+                (size for size in range(self._longest, 0, -1) if tuple(words[place : place + size]) in self._claims), 0
+            )
+            if length:
+                yield self._claims[tuple(words[place : place + length])]
+            place += length or 1
+
+
+def _heard(catalogue: Catalogue) -> Iterator[tuple[str, Claim]]:
+    """Movements and positions by the catalogue's names, and what mappings/words.yaml adds to them and to the context of pain."""
+    for measure in catalogue.measures.values():
+        for qualifier in measure.qualifiers:
+            if qualifier.name in ("movement", "position"):
+                yield from ((value, Claim(qualifier.name, value)) for value in qualifier.values)
+    for word in catalogue.words:
+        if word.qualifier in ("movement", "context"):
+            yield from ((said, Claim(word.qualifier, word.value or "")) for said in word.say)
 
 
 def modified(word: str) -> Caveat:

@@ -13,6 +13,7 @@ LEFT, RIGHT = "left", "right"
 SIDES = (LEFT, RIGHT, "involved", "uninvolved")
 _BOTH = frozenset({LEFT, RIGHT})
 _WORDS = re.compile(r"\b(left|right|both|bilateral)\b", re.IGNORECASE)
+_WORD = re.compile(r"[a-z]+")
 
 Sides = frozenset[str]  # what one source says; both sides at once are two
 
@@ -29,6 +30,7 @@ class Sites:
 
     def __init__(self, catalogue: Catalogue) -> None:
         self._sites = {(SNOMED, site.code): site for site in catalogue.sites}
+        self._joints = {measure.joint for measure in catalogue.measures.values() if measure.joint is not None}
         self._laterality: dict[Code, Sides] = {(SNOMED, one.code): frozenset(one.sides) for one in catalogue.laterality}
 
     def read(self, body_site: object) -> BodySite:
@@ -37,13 +39,14 @@ class Sites:
         for owner in _owners(body_site):
             sides += self._qualifier(owner)
         for said in words(body_site):
-            sides += _side_words(said)
-        return BodySite(tuple(sides), tuple(site.joint for site in named))
+            sides += side_words(said)
+        said_joints = sorted({word for said in words(body_site) for word in _WORD.findall(said.lower())} & self._joints)
+        return BodySite(tuple(sides), (*(site.joint for site in named), *said_joints))
 
     def _qualifier(self, owner: Json) -> list[Sides]:
         concepts = [extension_value(extension) for extension in extensions(owner, LATERALITY_EXTENSION)]
         known = [self._laterality[code] for concept in concepts for code in codes(concept) if code in self._laterality]
-        return known + [side for concept in concepts for said in words(concept) for side in _side_words(said)]
+        return known + [side for concept in concepts for said in words(concept) for side in side_words(said)]
 
 
 def side(measure: Measure, said: Iterable[Sides]) -> str | None:
@@ -72,6 +75,7 @@ def _owners(body_site: object) -> list[Json]:
     return [*objects(body_site), *codings(body_site)]
 
 
-def _side_words(said: str) -> list[Sides]:
+def side_words(said: str) -> list[Sides]:
+    """The side that words name; both at once are two."""
     found = {word.lower() for word in _WORDS.findall(said)}
     return [_BOTH if found & {"both", "bilateral"} else frozenset(found)] if found else []
