@@ -10,6 +10,7 @@ import pytest
 from msgspec.structs import replace
 
 from careplan_bridge import bridge
+from careplan_bridge.cli.main import run
 from careplan_bridge.errors import BridgeError, DecisionRefused
 from careplan_bridge.model.check import Outcome
 from careplan_bridge.model.decision import Decision
@@ -17,7 +18,7 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.sandbox.exchange import Answer, Asked, Handler
 from careplan_bridge.sandbox.server import Sandbox
 from tests.bridge.clinic import endpoint, held, link, plan_of, record, with_two_signatures
-from tests.flow.workplace import observations, patient
+from tests.flow.workplace import Workplace, observations, patient
 
 PROTOCOL = "acl-reconstruction"
 THERAPIST, SURGEON = "t-lindqvist", "s-oyelaran"
@@ -94,6 +95,42 @@ def test_what_comes_between_voids_the_first_signature(visit: Visit, between: Any
         visit.site.sign(decision.id, SURGEON, visit.at)
     assert visit.status() == "draft"
     assert held(visit.base, "Provenance") == []
+
+
+def test_at_the_keyboard_it_is_refused_with_what_to_do(
+    sandbox: Sandbox, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = Workplace.set_up(tmp_path, sandbox.base)
+    measured, expected = observations(PROTOCOL, "awaiting-decision")
+    at = datetime.fromisoformat(expected["at"])
+    plan = with_two_signatures(plan_of(PROTOCOL, expected["case"]))
+    record(sandbox.base, [patient(plan.patient)])
+    with link(tmp_path, endpoint(sandbox.base)) as site:
+        site.push_plan(plan)
+        record(sandbox.base, measured)
+        decision = site.decide(site.check(plan, at), "advance", "all met", at)
+        site.sign(decision.id, THERAPIST, at)
+    one = next(one for one in measured if "flexion-2" in one["id"])
+    record(sandbox.base, [{**one, "id": "measured-between", "effectiveDateTime": at.isoformat()}])
+    words = ["--person", SURGEON, "--at", expected["at"], "--ledger", str(tmp_path / "ledger.sqlite")]
+    for name in ("endpoint", "conventions"):
+        words += [f"--{name}", str(files.folder / f"{name}.toml")]
+    for says in (
+        "is void with the signatures it had. Make a new check, look at it, and decide again",
+        "This decision is void",
+    ):
+        assert run(["sign", decision.id, *words]) == 1
+        assert says in capsys.readouterr().err
+    assert held(sandbox.base, "Provenance") == []
+
+
+def test_a_decision_is_foretold_on_its_own_revision(visit: Visit) -> None:
+    decision = visit.decided()
+    foretold = visit.site.forecast(decision)
+    first, *others = visit.plan.stages
+    more = replace(first, criteria=(*first.criteria, replace(first.criteria[0], id="later-thought")))
+    visit.site.ledger.add_plan(replace(visit.site.plan(visit.plan.id), revision=2, stages=(more, *others)))
+    assert visit.site.forecast(decision) == foretold
 
 
 def test_somebody_elses_measurement_voids_nothing(visit: Visit) -> None:

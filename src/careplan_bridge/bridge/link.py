@@ -122,7 +122,7 @@ class Link:
     def forecast(self, decision: Decision) -> tuple[str, ...]:
         """What the signed decision will write, and in which way where there is an endpoint to ask."""
         way = route(self.client) if self.endpoint else None
-        return forecast(self.plan(decision.plan), decision, way)
+        return forecast(self.ledger.plan(decision.plan, decision.revision) or self.plan(decision.plan), decision, way)
 
     def sign(self, decision_id: str, person: str, at: datetime) -> Signed:
         """Pull, check, and sign if the check is still the one decided on; the last signature needed writes the decision back.
