@@ -26,7 +26,14 @@ to stderr. What reads FHIR takes files, folders, `-` or `--endpoint`.
 
 def reference() -> str:
     context = click.Context(program, info_name="careplan-bridge")
-    return "\n".join([HEADER, *(_top(name, context) for name in COMMANDS)])
+    return "\n".join([HEADER, *_before(context), *(_top(name, context) for name in COMMANDS)])
+
+
+def _before(context: click.Context) -> Iterator[str]:
+    """What stands before any command."""
+    yield "## Before the command\n"
+    yield "    careplan-bridge [OPTIONS] COMMAND\n"
+    yield from (f"{table}\n" for table in _table(program, context))
 
 
 def _top(name: str, parent: click.Context) -> str:

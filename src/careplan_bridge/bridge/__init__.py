@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from careplan_bridge.bridge.at_hand import plan_at_hand as plan_at_hand
     from careplan_bridge.bridge.inputs import case as case
     from careplan_bridge.bridge.inputs import check as check
     from careplan_bridge.bridge.inputs import conventions as conventions
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.run import RunSummary as RunSummary
 
 _HOMES = {
+    "bridge.at_hand": "plan_at_hand",
     "bridge.inputs": "case check conventions endpoint kind_of protocol",
     "bridge.judging": "complete criteria entries next_visit read",
     "bridge.kept": "check_from decision_id plans_to_retry retrieval_bytes",

@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from careplan_bridge.bridge.at_hand import concerning
 from careplan_bridge.bridge.judging import criteria, next_visit
 from careplan_bridge.bridge.plans import convert, plan
 from careplan_bridge.caseload.run import Steps, run
@@ -94,10 +95,12 @@ class Link:
 
     def push_plan(self, of: Plan, *, dry_run: bool = False) -> Receipt:
         """Send CarePlan and Goals as a draft and bind the plan to the endpoint; a second push changes nothing."""
-        return push_plan(self.client, self.ledger, of, dry_run=dry_run)
+        with concerning(of.id):
+            return push_plan(self.client, self.ledger, of, dry_run=dry_run)
 
     def pull(self, of: Plan) -> Retrieval:
-        retrieval = pull(self.client, of, now=self.now)
+        with concerning(of.id):
+            retrieval = pull(self.client, of, now=self.now)
         if self.ledger.plan(of.id) is not None and self.writing:
             self.ledger.note_retrieval(retrieval.header)
         return retrieval
@@ -160,7 +163,7 @@ class Link:
         steps = Steps(
             finish=self._finish,
             judge=lambda of: self.check(self.plan(of.id), at),
-            write=lambda of, check: write_unsigned(self.client, self.ledger, self.plan(of.id), check).changed,
+            write=self._write_unsigned,
             waiting=lambda of: [record.decision for record in self.ledger.waiting(of.id)],
         )
         return len(due), run(due, steps)
@@ -172,7 +175,8 @@ class Link:
 
     def _finish(self, of: Plan) -> int:
         """What an earlier run left open: intents of unknown fate first, then decisions that are fully signed."""
-        count = settle(self.client, self.ledger, of.id).changed
+        with concerning(of.id):
+            count = settle(self.client, self.ledger, of.id).changed
         for record in self.ledger.waiting(of.id):
             if record.state in ("ready", "writing"):
                 receipt = self._write(record.decision).receipt
@@ -201,7 +205,12 @@ class Link:
         of = self.ledger.plan(decision.plan, decision.revision)
         if check is None or of is None:
             raise DecisionRefused(f"The check that decision {decision.id} is bound to is not in this ledger.")
-        return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+        with concerning(of.id):
+            return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+
+    def _write_unsigned(self, of: Plan, check: CriteriaCheck) -> int:
+        with concerning(of.id):
+            return write_unsigned(self.client, self.ledger, self.plan(of.id), check).changed
 
     def _void_if_changed(self, decision: Decision, check: CriteriaCheck) -> None:
         if check.complete and not deciding.stands(decision, check):

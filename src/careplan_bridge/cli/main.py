@@ -9,6 +9,7 @@ from typing import NamedTuple, NoReturn
 
 import click
 
+from careplan_bridge.cli.logs import begin, note, one_run
 from careplan_bridge.cli.meant import Meaning
 from careplan_bridge.errors import BridgeError
 
@@ -68,11 +69,22 @@ class Commands(Meaning):
 
 @click.command(cls=Commands, name="careplan-bridge", context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="careplan-bridge")
-def program() -> None:
+@click.option(
+    "--log",
+    metavar="FILE",
+    envvar="CAREPLAN_BRIDGE_LOG",
+    show_envvar=True,
+    help="Add a line of JSON an event to this file, or to stderr (-). No line names a person.",
+)
+@click.option("--verbose", is_flag=True, help="Log each request to the server too.")
+@click.pass_context
+def program(context: click.Context, *, log: str | None, verbose: bool) -> None:
     """Fit staged post-operative rehab protocols to FHIR R4, judge their criteria, and write signed decisions back.
 
     Decision support for licensed clinicians; not a medical device and not a substitute for the surgeon's orders.
     """
+    if log:
+        begin(log, context.invoked_subcommand or "", verbose=verbose)
 
 
 def main() -> NoReturn:
@@ -85,6 +97,13 @@ def run(arguments: list[str]) -> int:
     """One command in this process; its exit code. Where the reader of the output goes away (`| head`), click ends the process
     with 1 and without a word: done in part.
     """
+    with one_run():
+        code = _run(arguments)
+        note("ended", exit_code=code)
+        return code
+
+
+def _run(arguments: list[str]) -> int:
     try:
         result = program.main(args=arguments, prog_name="careplan-bridge", standalone_mode=False)
     except BridgeError as error:

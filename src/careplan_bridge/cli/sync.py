@@ -5,12 +5,11 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from uuid import uuid4
 
 import click
 
 from careplan_bridge import bridge
-from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.cli import clock, link, logs, options, output
 
 
 @click.command("sync")
@@ -39,10 +38,11 @@ def _report(results: Iterable[bridge.PlanResult], due: int, site: "bridge.Link",
     name = site.endpoint.name if site.endpoint else ""
     seen: list[bridge.PlanResult] = []
     with bridge.LineFile(to, sys.stdout) as lines:
-        lines.add(bridge.RunHeader(run=str(uuid4()), endpoint=name, started=clock.now(), plans=due))
+        lines.add(bridge.RunHeader(run=logs.run_id(), endpoint=name, started=clock.now(), plans=due))
         with click.progressbar(results, length=due, label="plans", file=output.progress_stream()) as bar:
             for result in bar:
                 lines.add(result)
+                logs.note("plan", plan=result.plan, status=result.status, exit_code=result.exit_code)
                 seen.append(result)
         summary = _summary(seen, clock.now())
         lines.add(summary)

@@ -207,7 +207,8 @@ class Client:
         request = self.request(ask, request_id)
         with _urls_unlogged():
             result = _sent(self._http, request, ask, monotonic() + SLOWEST * self.endpoint.limits.timeout)
-        log.debug("%s: %s, request %s", ask.what, _status(result), request_id)
+        facts = {"event": "request", "what": ask.what, "status": str(_status(result)), "request": request_id}
+        log.debug("%s: %s, request %s", ask.what, _status(result), request_id, extra=facts)
         return result
 
     def request(self, ask: Ask, request_id: str) -> httpx.Request:

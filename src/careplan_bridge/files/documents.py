@@ -81,18 +81,19 @@ def read_check(path: Path) -> dict[str, Any]:
 class LineFile:
     """Results line by line, each on the disk before the next begins, so that a run that is cut off leaves what it did.
 
-    Without a path the lines go to `otherwise`, if there is one.
+    Without a path the lines go to `otherwise`, if there is one. `adding`: what the file holds already stays.
     """
 
-    def __init__(self, path: Path | None, otherwise: IO[str] | None = None) -> None:
+    def __init__(self, path: Path | None, otherwise: IO[str] | None = None, *, adding: bool = False) -> None:
         self._path, self._otherwise = path, otherwise
+        self._flags = os.O_WRONLY | os.O_CREAT | (os.O_APPEND if adding else os.O_TRUNC)
         self._file: IO[bytes] | None = None
 
     def __enter__(self) -> Self:
         if self._path is not None:
             try:
                 self._path.parent.mkdir(parents=True, exist_ok=True)
-                self._file = os.fdopen(os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb")
+                self._file = os.fdopen(os.open(self._path, self._flags, 0o600), "wb")
             except OSError as error:
                 raise WrongUse(f"{self._path}: cannot be written ({_why(error)}); choose another place.") from None
         return self
