@@ -105,8 +105,10 @@ def test_what_fails_is_logged_with_its_exit_code(sandbox: Sandbox, tmp_path: Pat
 
 @pytest.mark.usefixtures("sandbox")
 def test_to_stderr(capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
     assert run(["--log", "-", "read", "visit-1.json", *desk.SITE]) == 0
-    began, ended = map(json.loads, capsys.readouterr().err.splitlines())
+    lines = [line for line in capsys.readouterr().err.splitlines() if line.startswith("{")]
+    began, ended = map(json.loads, lines)
     assert (began["event"], ended["event"], ended["command"]) == ("began", "ended", "read")
 
 

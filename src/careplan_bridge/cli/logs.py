@@ -7,7 +7,7 @@ nothing of a library gets in: no name, no identifier of a person, no address, no
 import logging
 import sys
 from collections.abc import Generator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 from uuid import uuid4
@@ -72,5 +72,6 @@ class _Lines(logging.Handler):
             self.setLevel(logging.CRITICAL)
 
     def close(self) -> None:
-        self._file.__exit__(None, None, None)
+        with suppress(OSError):  # what did not fit is tried once more
+            self._file.__exit__(None, None, None)
         super().close()
