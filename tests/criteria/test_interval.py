@@ -3,8 +3,9 @@
 from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
+from itertools import product
 
-from hypothesis import given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from careplan_bridge.criteria import interval
@@ -46,6 +47,7 @@ def exactly(answers: set[bool]) -> Verdict:
 
 
 @given(intervals(), intervals())
+@settings(max_examples=300)
 def test_inside_is_what_every_completion_says(value: Interval, wanted: Interval) -> None:
     answers = {contains(wanted, number) for number in completions(value)}
     assert interval.inside(value, wanted) == exactly(answers)
@@ -118,6 +120,7 @@ def test_nothing_is_rounded() -> None:
 
 
 @given(st.lists(bounded, min_size=1, max_size=4))
+@settings(max_examples=300)
 def test_a_hull_holds_them_all_and_its_ends_are_theirs(several: list[Interval]) -> None:
     whole = interval.hull(several)
     assert all(contains(whole, number) for value in several for number in completions(value))
@@ -128,3 +131,15 @@ def test_a_hull_holds_them_all_and_its_ends_are_theirs(several: list[Interval]) 
 def test_a_hull_has_an_open_end_where_one_of_them_has() -> None:
     whole = interval.hull([Interval(None, Decimal(3), high_included=False), Interval.exactly(Decimal(1))])
     assert whole == Interval(None, Decimal(3), high_included=False)
+
+
+@given(st.lists(intervals(), min_size=1, max_size=3), st.lists(intervals(), max_size=2))
+@settings(max_examples=200)
+def test_the_highest_holds_every_highest_and_its_ends_are_reached(sure: list[Interval], more: list[Interval]) -> None:
+    found = interval.highest(sure, [*sure, *more])
+    several = [completions(value) for value in (*sure, *more)]
+    assume(all(several))
+    picks = [max(choice) for choice in product(*(sorted({one[0], one[-1]}) for one in several[: len(sure)]))]
+    assert all(contains(found, pick) for pick in picks)
+    assert found.high is None or max(one[-1] for one in several) >= Fraction(found.high) - Fraction(1, 4)
+    assert found.low is None or min(picks) <= Fraction(found.low) + Fraction(1, 4)

@@ -14,10 +14,14 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from careplan_bridge.criteria.next_visit import next_visit
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
 from careplan_bridge.model.check import CriteriaCheck, CriterionResult, Outcome, Verdict
-from careplan_bridge.model.criterion import Condition
+from careplan_bridge.model.course import Course, Responded, StageEntered
+from careplan_bridge.model.criterion import Condition, Held, WithinBounds
 from careplan_bridge.model.measure import Measure
+from careplan_bridge.model.next_visit import NextVisit
+from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Reading, Unusable
 from careplan_bridge.model.value import Amount, Grade, Moment
 from tests.criteria import records
@@ -29,6 +33,9 @@ from tests.criteria.build import (
     FORCE,
     HYPEREXTENSION,
     WALK,
+    at_least,
+    at_most,
+    between,
     checked,
     criterion,
     deg,
@@ -36,7 +43,9 @@ from tests.criteria.build import (
     grade,
     instant,
     moment,
+    of,
     reading,
+    record,
     unusable,
 )
 from tests.criteria.build import a_plan as plan_of
@@ -56,6 +65,11 @@ def test_order_and_duplicates_change_nothing(entries: list[Entry], chance: rando
     shuffled = [*entries, *entries[:3]]
     chance.shuffle(shuffled)
     assert the_check(shuffled) == the_check(entries)
+    assert the_visit(shuffled) == the_visit(entries)
+
+
+def the_visit(entries: list[Entry]) -> NextVisit:
+    return next_visit(PLAN, record(*entries), AT, complete=True)
 
 
 @given(records.records())
@@ -143,8 +157,17 @@ def two_readings(draw: st.DrawFn, measure: Measure, second_side: str, *, closed:
     ]
 
 
+BETWEEN = WithinBounds(measured=of(FLEXION), bounds=between(2, 4))
+ABOVE = WithinBounds(measured=of(FLEXION), bounds=replace(at_least(3), low_included=False))
+TWICE = WithinBounds(measured=of(FLEXION), bounds=at_least(3), visits_in_a_row=2)
+CALM = WithinBounds(measured=of(EFFUSION), bounds=at_most("1+"))
 EXACT: list[tuple[Condition, Measure, str]] = [
     (records.FLEXES, FLEXION, "left"),
+    (BETWEEN, FLEXION, "left"),
+    (ABOVE, FLEXION, "left"),
+    (TWICE, FLEXION, "left"),
+    (CALM, EFFUSION, "left"),
+    (records.CALM_TWICE, EFFUSION, "left"),
     (records.STRAIGHT, DEFICIT, "left"),
     (records.GAINED, FLEXION, "left"),
     (records.KEPT, FLEXION, "left"),
@@ -156,6 +179,7 @@ EXACT: list[tuple[Condition, Measure, str]] = [
 
 
 @given(st.data(), st.sampled_from(EXACT))
+@settings(max_examples=200)
 def test_at_one_criterion_the_verdict_is_exact(data: st.DataObject, asked: tuple[Condition, Measure, str]) -> None:
     """Met if and only if every completion meets it, not met if and only if none does."""
     condition, measure, other = asked
@@ -226,19 +250,46 @@ def test_an_excess_known_for_certain_stays_one_however_much_more_is_known(
     assert certain <= {one.id for one in after.restrictions if one.state == "exceeded"}
 
 
-@given(records.records())
-def test_time_alone_changes_nothing_before_the_next_change_and_something_at_it(entries: list[Entry]) -> None:
-    now = the_check(entries)
+@st.composite
+def plans(draw: st.DrawFn, entries: list[Entry]) -> Plan:
+    """The plan as it may stand: an order changed a restriction, clinicians responded, the person went on to the next stage."""
+    plan = PLAN
+    if draw(st.booleans()):
+        held = Held(until=draw(st.integers(1, 12)), bounds=at_most(2), from_day=0, before_day=draw(st.integers(3, 14)))
+        limits = tuple(replace(one, before_orders=(held,)) for one in plan.stages[0].restrictions)
+        plan = replace(plan, stages=(replace(plan.stages[0], restrictions=limits), *plan.stages[1:]))
+    events = draw(st.lists(responses(entries), max_size=2))
+    left = [StageEntered(at=moment(draw(st.integers(5, 14))), stage="discharge", decision="d")]
+    return replace(plan, course=Course(events=(*events, *(left if draw(st.integers(0, 3)) == 0 else []))))
+
+
+@st.composite
+def responses(draw: st.DrawFn, entries: list[Entry]) -> Responded:
+    about, subject = draw(st.sampled_from([("red-flag", "calf"), ("excess", "limit"), ("excess", "bend")]))
+    evidence = draw(st.lists(st.sampled_from([entry.source.key for entry in entries] or [""]), max_size=3))
+    at = moment(draw(st.integers(2, 10)), 9)
+    return Responded(at=at, about=about, subject=subject, evidence=tuple(evidence), by="s1", reason="Seen")
+
+
+@given(st.data(), records.records())
+@settings(max_examples=150)
+def test_time_alone_changes_nothing_before_the_next_change_and_something_at_it(
+    data: st.DataObject, entries: list[Entry]
+) -> None:
+    plan = data.draw(plans(entries))
+    now = checked(plan, *entries, at=AT)
     if now.next_change_at is None:
-        for days in (1, 3, 30, 400):
-            assert timeless(checked(PLAN, *entries, at=AT + timedelta(days=days))) == timeless(now)
+        for days in (1, 2, 3, 30, 400):
+            assert timeless(checked(plan, *entries, at=AT + timedelta(days=days))) == timeless(now)
         return
     assert now.next_change_at > AT
     tick = timedelta(microseconds=1)
     for share in (1, 2, 3):
         between = AT + (now.next_change_at - tick - AT) * share / 3
-        assert timeless(checked(PLAN, *entries, at=between)) == timeless(now)
-    assert timeless(checked(PLAN, *entries, at=now.next_change_at)) != timeless(now)
+        assert timeless(checked(plan, *entries, at=between)) == timeless(now)
+    changed = timeless(checked(plan, *entries, at=now.next_change_at))
+    assert changed != timeless(now)
+    assert timeless(checked(plan, *entries, at=now.next_change_at + tick)) == changed
 
 
 def timeless(check: CriteriaCheck) -> CriteriaCheck:
