@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from datetime import timedelta
 from decimal import Decimal
 from itertools import islice, product
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from hypothesis import assume, given, settings
@@ -263,9 +264,16 @@ def plans(draw: st.DrawFn, entries: list[Entry]) -> Plan:
     return replace(plan, course=Course(events=(*events, *(left if draw(st.integers(0, 3)) == 0 else []))))
 
 
+_ANSWERABLE: list[tuple[Literal["red-flag", "excess"], str]] = [
+    ("red-flag", "calf"),
+    ("excess", "limit"),
+    ("excess", "bend"),
+]
+
+
 @st.composite
 def responses(draw: st.DrawFn, entries: list[Entry]) -> Responded:
-    about, subject = draw(st.sampled_from([("red-flag", "calf"), ("excess", "limit"), ("excess", "bend")]))
+    about, subject = draw(st.sampled_from(_ANSWERABLE))
     evidence = draw(st.lists(st.sampled_from([entry.source.key for entry in entries] or [""]), max_size=3))
     at = moment(draw(st.integers(2, 10)), 9)
     return Responded(at=at, about=about, subject=subject, evidence=tuple(evidence), by="s1", reason="Seen")
