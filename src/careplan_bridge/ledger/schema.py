@@ -101,7 +101,7 @@ def tables_as_made() -> dict[str, str]:
     """What `tables` gives for a ledger that this program has just made."""
     db = sqlite3.connect(":memory:", isolation_level=None)
     try:
-        _upgrade(db, 0, "")
+        _create_or_refuse(db, "", "")
         return tables(db)
     finally:
         db.close()
