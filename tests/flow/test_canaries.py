@@ -60,9 +60,9 @@ class Desk:
         words = FLOW[step]
         code = run(list(words))
         out, err = self.capture.readouterr()
-        kept = self.folder / "results.ndjson"
+        kept = [self.folder / name for name in ("results.ndjson", "events.log")]
         dry = "--dry-run" in words
-        said = err + self.log.text + (kept.read_text() if kept.exists() else "")
+        said = err + self.log.text + "".join(each.read_text() for each in kept if each.exists())
         assert leaked(said if dry or words[0] in OWN_DOCUMENTS else said + out) == [], f"{step} ended with {code}"
         return code
 
@@ -84,6 +84,7 @@ def desk(
 ) -> Iterator[Desk]:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("BRIDGE_TOKEN", TOKEN)
+    monkeypatch.setenv("CAREPLAN_BRIDGE_LOG", "events.log")
     monkeypatch.setattr(link.time, "sleep", no_wait)
     caplog.set_level(logging.DEBUG)
     with Sandbox() as sandbox:
@@ -173,6 +174,7 @@ FAULTS: dict[str, Misbehaviour] = {
 def test_the_whole_flow_says_nothing_personal(desk: Desk) -> None:
     desk.up_to("sync")
     assert desk.run("sync") == 0
+    assert (desk.folder / "events.log").stat().st_size > 0
     assert NAME in (desk.folder / "plan" / "plan.json").read_text()  # the user's own words, in the user's own document
     assert NAME in (desk.folder / "pulled.ndjson").read_text()
 
