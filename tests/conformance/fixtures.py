@@ -6,7 +6,7 @@
     def test_it(us_core_judge: Judge) -> None: judge(resource, profile=US_CORE_CAREPLAN)
     def test_it(chromium: Browser) -> None: ...           a headless browser
 
-A test that uses one of them is marked `hapi`, `validator` or `browser` by itself.
+A test that uses one of them is marked `hapi`, `validator`, `browser` or `independent` by itself.
 """
 
 import os
@@ -20,6 +20,7 @@ from tests.conformance import fhir_documents, hapi, real_parts
 from tests.conformance.converted import PROTOCOLS, write_converted
 from tests.conformance.judgement import Judge, known_warnings
 from tests.conformance.validator import Validator, running_validator
+from tests.contract import servers
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -124,6 +125,15 @@ def chromium() -> "Iterator[Browser]":
         browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
         yield browser
         browser.close()
+
+
+@pytest.fixture(scope="session")
+def independent_base() -> Iterator[str]:
+    """Base address of a FHIR server that shares no line with ours, with an environment of its own."""
+    if not servers.SERVER_PYTHON.is_file():
+        real_parts.absent("independent", "the server is not installed: run tests/contract/server/build")
+    with servers.independent_server() as base:
+        yield base
 
 
 def _hapi(temporary: pytest.TempPathFactory, *, validate: bool) -> Iterator[str]:

@@ -1,7 +1,7 @@
 """The parts a test may need that pip does not install, and what happens where one is missing.
 
 Where a part is missing its tests are skipped, and the reason says how to get it. CI sets
-`CAREPLAN_BRIDGE_REQUIRE` to the parts it must have (`hapi,validator,browser`): there a missing part is a failure.
+`CAREPLAN_BRIDGE_REQUIRE` to the parts it must have (`hapi,validator,browser,independent`): there a missing part is a failure.
 """
 
 import os
@@ -23,10 +23,15 @@ FIXTURES_OF_PART = {
     "hapi": {"hapi_base", "clean_hapi", "hapi_validating_base", "clean_validating_hapi"},
     "validator": {"validator", "us_core_validator", "judge", "us_core_judge"},
     "browser": {"chromium"},
+    "independent": {"independent_base"},
 }
 # With several workers (pytest -n) each has parts of its own. These are heavy to start and quick to ask, so one worker has
 # them and all their tests; validating is slow, so every worker has a validator.
-ON_ONE_WORKER = {"hapi": FIXTURES_OF_PART["hapi"], "us-core": {"us_core_validator", "us_core_judge"}}
+ON_ONE_WORKER = {
+    "hapi": FIXTURES_OF_PART["hapi"],
+    "us-core": {"us_core_validator", "us_core_judge"},
+    "independent": {"independent_base"},
+}
 
 
 def required_parts() -> set[str]:

@@ -11,7 +11,6 @@ An occasion is a push of `plan`, the decision about `plan` that waits signed in 
 full, the ledger knows nothing of it) and "confirmed" (the ledger knows). An occasion with fewer than `nth` writes fails the kill.
 """
 
-import multiprocessing
 import os
 import signal
 from collections.abc import Callable
@@ -27,6 +26,7 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.push import push_plan
+from tests.faults.forked import forked
 from tests.writeback import occasions
 
 Occasion = Literal["push", "decision", "sync"]
@@ -41,9 +41,7 @@ def run(occasion: Occasion, to: Endpoint, ledger_path: Path, plan: Plan) -> None
 
 def kill(occasion: Occasion, to: Endpoint, ledger_path: Path, plan: Plan, nth: int, moment: Moment) -> None:
     """Run it in another process, which dies at this moment of its `nth` write. Raises AssertionError where it lives to its end."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.faults.killed"])
-    process = context.Process(target=_run_until, args=(occasion, to, ledger_path, plan, nth, moment))
+    process = forked().Process(target=_run_until, args=(occasion, to, ledger_path, plan, nth, moment))
     process.start()
     process.join(60)
     assert process.exitcode == -signal.SIGKILL

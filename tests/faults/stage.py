@@ -1,11 +1,12 @@
-"""A clinic in three scenes on one warm sandbox: a plan drafted, pushed, decided on. Each test starts from a scene, at no cost.
+"""A clinic in some scenes on one warm sandbox: a plan drafted, pushed, decided on. Each test starts from a scene, at no cost.
 
 drafted   the record has the patient and all Observations, the folder has the plan document
 pushed    CarePlan and Goals are on the server
 decided   a decision waits in the ledger for its one signature
+signed    the signature was given, and the first write of the decision was lost on its way
+exceeded  a restriction was exceeded, and the folder has a check that shows it
 """
 
-import os
 import shutil
 from collections import Counter
 from collections.abc import Generator
@@ -20,14 +21,25 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from careplan_bridge import bridge
 from careplan_bridge.cli.main import run
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.sandbox.misbehaviours.registry import KINDS as KINDS_OF_SANDBOX
 from careplan_bridge.sandbox.server import Sandbox
 from tests.flow.workplace import FIXTURES, Workplace, observations, patient
 from tests.writeback.occasions import now, on_server
 
-Scene = Literal["drafted", "pushed", "decided"]
-SCENES: tuple[Scene, ...] = ("drafted", "pushed", "decided")
+Scene = Literal["drafted", "pushed", "decided", "signed", "signed one by one", "exceeded"]
+# Each scene and the one that it goes on from.
+SCENES: dict[Scene, Scene | None] = {
+    "drafted": None,
+    "pushed": "drafted",
+    "decided": "pushed",
+    "signed": "decided",
+    "signed one by one": "decided",
+    "exceeded": "pushed",
+}
 PERSON = "t-lindqvist"
+RESPOND = ["respond", "exceeded.json", "excess", "flexion", "--person", "s-oyelaran", "--reason", "Seen the same day"]
 KINDS = ("CarePlan", "Goal", "Provenance")
+WRITE_UNRESOLVED = 4
 
 _ENDPOINT = """name = "rehearsal"
 base = "{base}"
@@ -80,6 +92,7 @@ class Stage:
             "sync": ["sync", *whole, "--to", "results.ndjson"],
             "criteria": ["criteria", "plan/plan.json", *whole, "--to", "check.json"],
             "sign": ["sign", "decision.json", "--person", PERSON, *whole],
+            "respond": [*RESPOND, *site, "--at", self.at],
         }[command]
 
     def held(self) -> dict[str, str]:
@@ -95,15 +108,18 @@ def set_up(templates: Path) -> Generator[Stage]:
     measured, expected = observations("acl-reconstruction", "awaiting-decision")
     with Sandbox() as sandbox, chdir(templates):
         stage = Stage(sandbox, templates, {}, {}, str(expected["at"]))
-        os.mkdir("play")  # noqa: PTH102 - the current folder
-        with chdir("play"):
-            _lay_out(sandbox.base, str(expected["case"]))
-            _record(sandbox.base, measured)
-            for scene in SCENES:
+        for scene, parent in SCENES.items():
+            folder = templates / scene
+            folder.mkdir()
+            if parent is not None:
+                stage.set(parent, folder)
+            with chdir(folder):
+                if parent is None:
+                    _lay_out(sandbox.base, str(expected["case"]))
+                    _record(sandbox.base, measured)
                 _play(stage, scene)
                 stage.states[scene] = sandbox.state()
                 stage.before[scene] = ledger_state(Path()), stage.held()
-                shutil.copytree(".", templates / scene)
         yield stage
 
 
@@ -134,6 +150,14 @@ def _play(stage: Stage, scene: Scene) -> None:
         assert run(stage.words("criteria")) == 0
         decide = ["decide", "check.json", "advance", "--reason", "all met", "--ledger", "ledger.sqlite"]
         assert run([*decide, "--at", stage.at, "--to", "decision.json"]) == 0
+    elif scene in {"signed", "signed one by one"}:
+        stage.sandbox.misbehaviours.append(KINDS_OF_SANDBOX["closed-write-not-done"].make())
+        assert run(stage.words("sign", "endpoint" if scene == "signed" else "one-by-one")) == WRITE_UNRESOLVED
+        stage.sandbox.misbehaviours.clear()
+    elif scene == "exceeded":
+        found, _ = observations("acl-reconstruction", "blocked")
+        Workplace(Path(), stage.sandbox.base).record(found)
+        assert run([*stage.words("criteria")[:-1], "exceeded.json"]) == 0
 
 
 def ledger_state(folder: Path) -> dict[str, int]:
