@@ -46,13 +46,20 @@ class ArcWords:
 
     def _run(self, clause: Clause, confirmed: bool) -> list[Piece]:  # noqa: FBT001
         """Two or three numbers; beside the name of one end, two of them are that end's arc from the other one."""
-        self._names(clause)
+        self._check_run(clause)
         site = with_facts(self._site, arc="two-number") if confirmed else self._site
         order = clause.labels.get("order")
         pieces = arc_pieces(
             self._arc, self._catalogue, site, _said(clause), self._recorded, self._first(order) if order else None
         )
         return [labelled(piece, clause) for piece in pieces]
+
+    def _check_run(self, clause: Clause) -> None:
+        """`ext 0-5` is no arc: two numbers beside the name of one end belong to an arc only at the end they run to."""
+        names, runs_to = self._names(clause), self._arc.ends[1].past_neutral
+        two = len(_said(clause).numbers) == 2  # noqa: PLR2004
+        if names != self._measures and not (two and runs_to in names):
+            raise Refused("words-clash", at=str(clause.item.at + 1))
 
     def _first(self, order: Sense) -> int:
         for place, end in enumerate(self._arc.ends):

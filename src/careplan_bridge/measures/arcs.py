@@ -47,7 +47,7 @@ def arc_pieces(
     if said.sign or said.comparator or said.out_of is not None:
         raise Refused("arc-undeclared")
     if len(said.numbers) == _TWO:
-        return _pieces(_two(arc, site, said.numbers), catalogue, recorded, ())
+        return _pieces(_two(arc, site, said.numbers), catalogue, site, recorded, ())
     if len(said.numbers) == _THREE:
         return _three(arc, catalogue, site, said.numbers, recorded, first)
     raise Refused("arc-one-number", arc=arc.term)
@@ -74,11 +74,11 @@ def _three(
     orders = list(_orders(arc, site)) if named is None else [named]
     found = [ends for first in orders if (ends := _triple(arc, first, numbers)) is not None]
     if len(orders) == 1:
-        return _pieces(found[0] if found else [], catalogue, recorded, ())
+        return _pieces(found[0] if found else [], catalogue, site, recorded, ())
     possible = [ends for ends in found if all(_plausible(end, catalogue, site) for end in ends)]
     if len({tuple(sorted(_named(ends))) for ends in possible}) != 1:
         raise Refused("arc-undeclared")
-    return _pieces(possible[0], catalogue, recorded, (ORDER,))
+    return _pieces(possible[0], catalogue, site, recorded, (ORDER,))
 
 
 def _orders(arc: Arc, site: Conventions) -> Iterator[int]:
@@ -124,10 +124,21 @@ def _named(ends: list[_End]) -> list[tuple[str, Decimal]]:
     return [(end.measure or "", end.value) for end in ends]
 
 
-def _pieces(ends: list[_End], catalogue: Catalogue, recorded: Recorded, caveats: tuple[Caveat, ...]) -> list[Piece]:
+def _pieces(
+    ends: list[_End], catalogue: Catalogue, site: Conventions, recorded: Recorded, caveats: tuple[Caveat, ...]
+) -> list[Piece]:
     if not ends:
         raise Refused("arc-undeclared")
-    return [replace(_piece(end, catalogue, recorded), caveats=caveats) for end in ends]
+    pieces = [replace(_piece(end, catalogue, recorded), caveats=caveats) for end in ends]
+    for piece in pieces:
+        _check(piece, catalogue, site)
+    return pieces
+
+
+def _check(piece: Piece, catalogue: Catalogue, site: Conventions) -> None:
+    """One end that cannot be leaves the other in doubt: perhaps the numbers are no arc."""
+    if isinstance(piece.value, Amount):
+        check_plausible(piece.value, plausible_range(catalogue.measures[piece.measure], {}, site))
 
 
 def _piece(end: _End, catalogue: Catalogue, recorded: Recorded) -> Piece:
