@@ -109,6 +109,14 @@ def test_every_reason_has_an_example():
     assert set(REASONS) - seen == set()
 
 
+def test_each_reason_has_a_folder_of_its_name_and_no_other_is_there():
+    """The page about reading links to them."""
+    folders = {path.name: path / "expected.json" for path in (DATA / "reason").iterdir()}
+    assert set(folders) == set(REASONS)
+    for code, file in folders.items():
+        assert code in {one["reason"] for one in json.loads(file.read_text())["unusable"]}
+
+
 def test_digits_stay_as_they_were_written(catalogue: Catalogue):
     line = (DATA / "value" / "digits-kept" / "input.json").read_bytes()
     (reading,) = Reader(catalogue, Conventions()).read_entry(line).results
