@@ -17,6 +17,7 @@ from careplan_bridge.model.printed import Faults, Response, Signing
 from careplan_bridge.model.reading import Readings
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.retrieval import RetrievalHeader
+from careplan_bridge.model.route import Forecast
 from careplan_bridge.model.run import PlanResult, RunHeader, RunSummary
 from careplan_bridge.protocol.case_shape import CasePart
 from careplan_bridge.protocol.shape import ProtocolPart
@@ -45,6 +46,7 @@ def schemas() -> dict[str, Schema]:
         "ledger-verification": of_document([Verification], "Verification of a ledger"),
         "ledger-purge": of_document([Purge], "What a purge removed"),
         "ledger-export": of_document([ExportHeader, ExportLine], "One line of an export of a ledger"),
+        "forecast": of_document([Forecast], "Forecast"),
         "receipt": of_document([Receipt], "Receipt"),
         "retrieval-header": of_document([RetrievalHeader], "First line of a retrieval"),
         "sync-results": of_document([RunHeader, PlanResult, RunSummary], "One line of a results file"),

@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.plan import Plan as Plan
     from careplan_bridge.model.receipt import Receipt as Receipt
     from careplan_bridge.model.receipt import ReceiptItem as ReceiptItem
+    from careplan_bridge.model.route import Forecast as Forecast
     from careplan_bridge.model.run import PlanResult as PlanResult
     from careplan_bridge.model.run import RunHeader as RunHeader
     from careplan_bridge.model.run import RunSummary as RunSummary
@@ -72,6 +73,7 @@ _HOMES = {
     "model.ledger": "Purge Verification",
     "model.plan": "Plan",
     "model.receipt": "Receipt ReceiptItem",
+    "model.route": "Forecast",
     "model.run": "PlanResult RunHeader RunSummary",
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names.split()}

@@ -27,13 +27,13 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import Protocol
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.retrieval import Retrieval
+from careplan_bridge.model.route import Forecast
 from careplan_bridge.model.run import PlanResult
 from careplan_bridge.retrieval.pull import pull
 from careplan_bridge.writeback.decision import write_decision
-from careplan_bridge.writeback.forecast import forecast
+from careplan_bridge.writeback.forecast import forecast, push_forecast
 from careplan_bridge.writeback.push import push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
-from careplan_bridge.writeback.routes import route
 from careplan_bridge.writeback.unsigned import write_unsigned
 
 _A_MOMENT = timedelta(minutes=1)  # between reading the clock for a command and using it
@@ -122,10 +122,14 @@ class Link:
         self.ledger.keep_check(check)
         return self.ledger.save_decision(decision).decision
 
-    def forecast(self, decision: Decision) -> tuple[str, ...]:
+    def forecast(self, decision: Decision) -> Forecast:
         """What the signed decision will write, and in which way where there is an endpoint to ask."""
-        way = route(self.client) if self.endpoint else None
-        return forecast(self.ledger.plan(decision.plan, decision.revision) or self.plan(decision.plan), decision, way)
+        of = self.ledger.plan(decision.plan, decision.revision) or self.plan(decision.plan)
+        return forecast(of, decision, self.client if self.endpoint else None, self.ledger)
+
+    def push_forecast(self, of: Plan) -> Forecast:
+        """What the first push of a plan writes here, and in which way."""
+        return push_forecast(of, self.client, self.ledger)
 
     def sign(self, decision_id: str, person: str, at: datetime) -> Signed:
         """Pull, check, and sign if the check is still the one decided on; the last signature needed writes the decision back.

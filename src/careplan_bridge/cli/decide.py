@@ -8,6 +8,13 @@ import click
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
 
+_HEADINGS = {
+    "written": "once signed, this will be written:",
+    "unknown": "once signed, this will be written:",
+    "parked": "once signed, nothing will be written here:",
+    "refused": "as things stand, the write-back will be refused:",
+}
+
 
 @click.command("decide")
 @click.argument("check", type=options.FILE)
@@ -17,6 +24,9 @@ from careplan_bridge.cli import clock, link, options, output
 @options.ledger
 @options.at
 @options.to("Write the decision document to this file.")
+@click.option(
+    "--forecast", "foretold", type=click.Path(path_type=Path), help="Write the forecast of the write-back to this file."
+)
 @options.format_("text", "json")
 def command(
     *,
@@ -27,6 +37,7 @@ def command(
     ledger: Path,
     at: str | None,
     to: Path | None,
+    foretold: Path | None,
     format_: str,
 ) -> None:
     """Prepare a decision on CHECK: advance to the next stage, remain in this one, or discharge. Signs nothing, sends nothing.
@@ -39,15 +50,17 @@ def command(
         forecast = site.forecast(decision)
     if to is not None:
         output.result(decision, to)
+    if foretold is not None:
+        output.result(forecast, foretold)
     if format_ == "json" and to is None:
         output.document(decision)
     elif format_ == "text":
         _print(decision, forecast)
 
 
-def _print(decision: bridge.Decision, forecast: tuple[str, ...]) -> None:
+def _print(decision: bridge.Decision, forecast: bridge.Forecast) -> None:
     click.echo(decision.id)
     output.note(f"{decision.kind} of stage {decision.stage!r}; signatures needed: {', '.join(decision.missing_roles)}")
-    output.note("once signed, this will be written:")
-    for line in forecast:
+    output.note(_HEADINGS[forecast.ends])
+    for line in forecast.says:
         output.note(f"  {line}")

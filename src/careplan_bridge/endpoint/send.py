@@ -64,6 +64,21 @@ def update(client: Client, resource: dict[str, Any], *, version: str | None) -> 
     return _answer(reply, expected=reference)
 
 
+def create_as(client: Client, resource: dict[str, Any]) -> Answer:
+    """Create under the id that the resource has, on a server that lets clients choose. The caller has seen that nothing is there.
+
+    If-None-Match says so once more; a server that does not know it there passes over it.
+    """
+    kind, reference = resource["resourceType"], f"{resource['resourceType']}/{resource['id']}"
+    headers = _RETURN | {"If-None-Match": "*"}
+    return _answer(client.write("PUT", reference, raw.encode(resource), what=kind, headers=headers), expected=reference)
+
+
+def delete(client: Client, reference: str) -> None:
+    """Take away a resource that the bridge made to try something. Raises Refused where the server deletes nothing."""
+    client.write("DELETE", reference, b"", what=reference.partition("/")[0], headers={})
+
+
 def transaction(client: Client, bundle: dict[str, Any]) -> Answer:
     """All entries or none. Raises Stale (an ifMatch fails) or Ambiguous (an ifNoneExist finds several) for the whole.
 

@@ -19,7 +19,10 @@ from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
 
 T = TypeVar("T")
-_OURS = ("plan", "criteria-check", "next-visit", "decision", "readings", "receipt", "signing", "response", "faults")
+_OURS = (
+    "plan", "criteria-check", "next-visit", "decision", "readings", "receipt", "signing", "response", "faults", "forecast",
+    "capabilities", "health",
+)  # fmt: skip
 LARGEST = 256 * 1024 * 1024  # bytes; more is given as NDJSON, which is read line by line
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 

@@ -84,6 +84,20 @@ class Intents(Store):
         rows = self._rows(f"SELECT * FROM intents WHERE subject = ? AND state IN ({marks}) ORDER BY id", subject, *OPEN)  # noqa: S608
         return tuple(map(_intent, rows))
 
+    def reference_of(self, subject: str, step: str) -> str | None:
+        """Where a write that came to its end left its resource; the last one of this step counts."""
+        row = self._row(
+            "SELECT reference FROM intents WHERE subject = ? AND step = ? AND state = 'confirmed' AND reference IS NOT NULL "
+            "ORDER BY id DESC LIMIT 1",
+            subject, step,
+        )  # fmt: skip
+        return None if row is None else row["reference"]
+
+    def references(self, subject: str) -> frozenset[str]:
+        """Every resource that a write of this subject left somewhere."""
+        rows = self._rows("SELECT reference FROM intents WHERE subject = ? AND reference IS NOT NULL", subject)
+        return frozenset(row["reference"] for row in rows)
+
     def _open_step(self, subject: str, decision: str | None, step: str) -> int | None:
         row = self._row(
             "SELECT id FROM intents WHERE subject = ? AND decision IS ? AND step = ? AND state != 'confirmed' ORDER BY id DESC LIMIT 1",

@@ -16,6 +16,7 @@ from typing import Self
 from careplan_bridge.errors import WrongUse
 from careplan_bridge.ledger.backup import back_up
 from careplan_bridge.ledger.export import export_lines
+from careplan_bridge.ledger.facts import Facts
 from careplan_bridge.ledger.lock import WriterLock
 from careplan_bridge.ledger.purges import Purges
 from careplan_bridge.ledger.schema import prepare, refuse_other
@@ -26,7 +27,7 @@ from careplan_bridge.ledger.verify import verify
 from careplan_bridge.model.ledger import ExportHeader, ExportLine, Verification
 
 
-class Ledger(Purges, SeenResources):
+class Ledger(Purges, SeenResources, Facts):
     """Opened by `with`; `owner` is named to whoever finds it locked, `now` is the clock that dates its entries.
 
     With `writing=False` nothing can be written and no lock is taken: reading goes on while another run writes. Only a ledger that

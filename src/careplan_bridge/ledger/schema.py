@@ -3,10 +3,10 @@
 import sqlite3
 
 from careplan_bridge.errors import WrongUse
-from careplan_bridge.ledger import chain
+from careplan_bridge.ledger import chain, facts
 
 APPLICATION = 0x43504C47  # marks the file as a ledger for anyone who looks (`file`, SQLite's application_id)
-VERSION = 2
+VERSION = 3
 
 _FIRST = """
 CREATE TABLE lock (
@@ -62,6 +62,7 @@ CREATE INDEX retrievals_by_plan ON retrievals(plan, at);
 _STEPS = {
     0: _FIRST,
     1: "CREATE TABLE purges (plan TEXT PRIMARY KEY, reason TEXT NOT NULL, at TEXT NOT NULL);" + chain.TABLE,
+    2: facts.TABLE,
 }
 
 

@@ -21,6 +21,7 @@ from careplan_bridge.measures.refusal import Refused
 from careplan_bridge.measures.standing import type_and_id
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.digest import digest
+from careplan_bridge.model.fhir_names import RECORD_CODE_SYSTEM
 from careplan_bridge.model.measure import Catalogue
 from careplan_bridge.model.reading import Hint, Readings, Source
 
@@ -67,6 +68,8 @@ class Reader:
         if resource is None or resource.get("resourceType") != "Observation":
             return _no_observation(line, name)
         source = _source(resource, name)
+        if _is_record(resource):
+            return _read(resource, source, (), line, ())
         results = self._careful.read(resource, source, patient, claims)
         return _read(resource, source, results, line, self._fixed(resource))
 
@@ -76,6 +79,12 @@ class Reader:
             return ()
         context = self._careful.shape(resource).context
         return panel_claims(context.meaning) if context and context.meaning else ()
+
+
+def _is_record(resource: Json) -> bool:
+    """A signed decision that stands in the record as an Observation, for want of anything better: no measurement, and no fault."""
+    codings = objects(member(member(resource, "code"), "coding"))
+    return any(member(coding, "system") == RECORD_CODE_SYSTEM for coding in codings)
 
 
 def _object(line: bytes) -> Json | None:

@@ -52,3 +52,8 @@ PROVENANCE_PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-parti
 ACT_REASON = "http://terminology.hl7.org/CodeSystem/v3-ActReason"
 DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 US_CORE_CAREPLAN_CATEGORY = "http://hl7.org/fhir/us/core/CodeSystem/careplan-category"
+
+# What records a decision where no CarePlan can be written. Its URL is the same for every clinic: a reader must know the entry as ours,
+# and as no measurement, before any clinic is declared.
+RECORD_CODE_SYSTEM = "https://careplan-bridge.example/CodeSystem/record"
+DECISION_RECORD = "decision"

@@ -10,10 +10,9 @@ from datetime import datetime
 from typing import Any
 
 from careplan_bridge.endpoint.http import Client, Params
+from careplan_bridge.endpoint.identity import identity_changed
 from careplan_bridge.endpoint.outcomes import Refused
-from careplan_bridge.endpoint.read import AnotherResource, Missing, Stored, read
 from careplan_bridge.endpoint.search import Found, search
-from careplan_bridge.endpoint.untrusted import objects
 from careplan_bridge.endpoint.versions import which_version
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.retrieval import Query, Retrieval, RetrievalHeader
@@ -45,21 +44,9 @@ def pull(client: Client, plan: Plan, *, now: Callable[[], datetime]) -> Retrieva
 
 def _person(client: Client, patient: str) -> Query:
     """After a merge a person's Observations lie under another id: what this id has is not all."""
-    try:
-        changed = _identity_changed(read(client, patient))
-    except AnotherResource:
-        changed = "the server answers with another Patient"
+    changed = identity_changed(client, patient)
     why = f"identity changed: {changed}; settle which Patient the plan is about" if changed else ""
     return Query(asked="read Patient", pages=1, entries=0 if changed else 1, complete=not changed, why=why)
-
-
-def _identity_changed(patient: Stored | Missing) -> str:
-    if isinstance(patient, Missing):
-        return f"the Patient {patient.value}"
-    if patient.resource.get("active") is False:
-        return "the Patient is marked as not active"
-    merged = any(link.get("type") == "replaced-by" for link in objects(patient.resource.get("link")))
-    return "the Patient was merged into another" if merged else ""
 
 
 def _observations(client: Client, patient: str) -> list[tuple[str, Found]]:

@@ -22,9 +22,10 @@ from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Intent, IntentState
 from careplan_bridge.model.digest import canonical
 from careplan_bridge.model.receipt import Action, Receipt, ReceiptItem, Request
-from careplan_bridge.writeback.identity import Resource, by_identifier, find, same
+from careplan_bridge.model.route import Route
+from careplan_bridge.writeback.identity import Identity, Resource, by_identifier, find, same
 from careplan_bridge.writeback.managed import Flat, differing, flat, ground, refuse_overwriting
-from careplan_bridge.writeback.routes import route
+from careplan_bridge.writeback.routes import making, route
 from careplan_bridge.writeback.writes import Create, Update, Write, bundle, relinked
 
 TRIES = 5  # against editors who are faster; each try reads anew, so losing five in a row means someone keeps writing
@@ -78,19 +79,68 @@ class Converge:
 
         `also` runs in the same ledger transaction as the confirmation. Raises WriteConflict where several carry the identity.
         """
-        found = find(self.client, write.identity)
+        write = self._by_the_route(write)
+        found = self.found(write)
         if found is not None:
             return self._is_there(write, found, also)
         self._was_not_applied(write.step)
         try:
-            return self._sent(write, also)
+            reference = self._sent(write, also)
         except (Ambiguous, Stale):
-            found = find(self.client, write.identity)  # names several, which the server's answer does not
+            found = self.found(write)  # names several, which the server's answer does not
             if found is None:
                 raise
         except AnswerLost as lost:
-            found = looked(lost, lambda: find(self.client, write.identity))
+            found = looked(lost, lambda: self.found(write))
+        else:
+            self._alone(write)
+            return reference
         return self._is_there(write, found, also)
+
+    def found(self, write: Create) -> Stored | None:
+        """The resource that carries the identity of this write, by the way that this server leaves open; None where there is none.
+
+        The references in the ledger come first where identifiers are dropped; a write whose answer was lost is looked for by its
+        content too, as until then nothing has shown that the server keeps identifiers.
+        """
+        own, twin = write.identity, write.identity.twin
+        if twin is None:
+            return find(self.client, own)
+        if self._by_the_route(write).make == "client-id" and (stored := self._read(write.own_reference)):
+            return stored
+        if self.route.find == "identifier":
+            stored = find(self.client, own)
+            if stored is not None or not self._on_its_way(write.step):
+                return stored
+        mapped = self.ledger.reference_of(self._subject, write.step)
+        return (self._read(mapped) if mapped else None) or self._twin(twin)
+
+    @property
+    def route(self) -> Route:
+        return route(self.client, self.ledger)
+
+    def _read(self, reference: str) -> Stored | None:
+        stored = read(self.client, reference)
+        return None if isinstance(stored, Missing) else stored
+
+    def _twin(self, twin: Identity) -> Stored | None:
+        """By content, but none that belongs to another write of ours."""
+        taken = self.ledger.references(self._subject)
+        return find(self.client, twin, without=taken)
+
+    def _on_its_way(self, step: str) -> bool:
+        intent = self._open(step)
+        return intent is not None and intent.state in {"sent", "unknown"}
+
+    def _by_the_route(self, write: Create) -> Create:
+        if write.identity.twin is None:
+            return replace(write, make=making(self.client, write.identity.kind))
+        return replace(write, make=self.route.make)
+
+    def _alone(self, write: Create) -> None:
+        """Where no condition guarded a create, a look afterwards shows whether another writer was there in the same moment."""
+        if write.make == "search" and not self.dry_run:
+            self.found(write)
 
     def update(
         self, name: str, reference: str, change: Callable[[Resource], Resource], also: Also = nothing_else
@@ -149,7 +199,7 @@ class Converge:
             finished = done()
             self._settle_transaction(done=finished)
             writes: Sequence[Write] = () if finished else outstanding()
-            if not route(self.client).takes(len(writes)):
+            if not self.route.takes(len(writes)):
                 return False
             try:
                 return self._together(writes, also)
@@ -233,18 +283,25 @@ class Converge:
     def _sent(self, write: Write, also: Also) -> str:
         if self.dry_run:
             return self._shown(write)
-        intent = self._intend(write, write.step, write.resource)
+        intent = self._intend(write, write.step, write.body if isinstance(write, Create) else write.resource)
         answer = self._through(intent, lambda: self._send(write))
         with self.ledger.together():
             self.ledger.mark(intent.id, "confirmed", reference=answer.reference, version=answer.version)
             self._remember(write, answer)
+            self._observe(write, answer)
             also(answer.reference)
         return answer.reference
 
     def _send(self, write: Write) -> send.Answer:
         if isinstance(write, Create):
-            return send.create(self.client, write.resource, if_none_exist=write.identity.query)
+            return self._make(write)
         return send.update(self.client, write.resource, version=write.version)
+
+    def _make(self, write: Create) -> send.Answer:
+        if write.make == "client-id":
+            return send.create_as(self.client, write.body)
+        query = write.identity.query if write.make == "conditional" else None
+        return send.create(self.client, write.resource, if_none_exist=query)
 
     def _through(self, intent: Intent, ask: Callable[[], send.Answer]) -> send.Answer:
         """Send, and note what became of it where there is no answer to build on. Whatever ends the run here leaves it `sent`."""
@@ -268,6 +325,13 @@ class Converge:
         self._note(
             write.step, answer.reference.partition("/")[0], _name(write), action, answer.reference, answer.version
         )
+
+    def _observe(self, write: Write, answer: send.Answer) -> None:
+        """What the answer shows of the server, beyond what it declares."""
+        if not isinstance(write, Create) or write.identity.twin is None or answer.resource is None:
+            return
+        if not write.identity.is_it(answer.resource):
+            self.ledger.note_fact(self.client.endpoint.base, "identifier", "observed", holds=False)
 
     def _say_if_altered(self, write: Update, stored: Resource) -> None:
         if paths := differing(write.resource, stored):

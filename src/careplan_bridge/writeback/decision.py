@@ -9,13 +9,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property, partial
 
-from careplan_bridge.endpoint.capabilities import capabilities
+from msgspec.structs import replace
+
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.untrusted import an_object, objects, text
 from careplan_bridge.errors import BridgeError, DecisionRefused, InputRefused, WrongUse
+from careplan_bridge.fhir.notes import noted
 from careplan_bridge.fhir.plan_resources import goals
 from careplan_bridge.fhir.progress import care_plan_after, goal_after, signed_at
 from careplan_bridge.fhir.provenance import provenance
+from careplan_bridge.fhir.record import record
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Binding, DecisionRecord
 from careplan_bridge.model.check import CriteriaCheck, CriterionResult
@@ -23,9 +26,12 @@ from careplan_bridge.model.course import Decided, Event, StageEntered
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.model.route import Route
+from careplan_bridge.model.statement import criteria_words, sheet_code, statement
 from careplan_bridge.writeback.converge import Also, Converge
-from careplan_bridge.writeback.identity import Identity, Resource, by_identifier, find, reference_of
-from careplan_bridge.writeback.routes import refuse_missing_types, takes
+from careplan_bridge.writeback.identity import Identity, Resource, by_identifier, reference_of
+from careplan_bridge.writeback.patient import refuse_changed_identity
+from careplan_bridge.writeback.routes import known, refuse_unguarded, refuse_unknown
 from careplan_bridge.writeback.writes import Create, Update, Write
 
 
@@ -42,12 +48,33 @@ def write_decision(
     if record.state == "written":
         work.says.append("this decision was written already; nothing was changed")
         return work.receipt()
-    refuse_missing_types(client, ("CarePlan", "Goal"))
-    occasion = _Occasion(work, plan, decision, check, _bound(client, ledger, plan))
+    binding = _bound(client, ledger, plan)
+    plan = replace(plan, patient=binding.patient)
+    refuse_unknown(client, known(client, ledger))
+    way = work.route
+    if way.medium == "by-hand":
+        return _parked(work, plan, decision, check)
+    if way.medium == "resources":
+        refuse_unguarded(way, client.endpoint)
+    refuse_changed_identity(client, plan.patient)
+    occasion = _Occasion(work, plan, decision, check, binding, way)
     if dry_run:
         occasion.write()
     else:
         _write_to_its_end(ledger, occasion)
+    return work.receipt()
+
+
+def _parked(work: Converge, plan: Plan, decision: Decision, check: CriteriaCheck) -> Receipt:
+    """Nothing can be written here: a person enters the decision by hand and says so. It stays in the ledger until then (I9)."""
+    name = work.client.endpoint.name
+    code = sheet_code(statement(plan, decision, check))
+    if not work.dry_run:
+        work.ledger.move_decision(decision.id, "parked", why=f"{name} takes nothing that could hold it")
+    work.says.append(
+        f"{name} takes nothing that could hold this decision: it is parked. Enter it in the record by hand from sheet {code} "
+        f"(`sign --to SHEET` writes it), then `respond {decision.id} transcribed {code}`"
+    )
     return work.receipt()
 
 
@@ -85,8 +112,12 @@ class _Occasion:
     decision: Decision
     check: CriteriaCheck
     binding: Binding
+    way: Route
 
     def write(self) -> None:
+        if self.way.medium != "resources":
+            self._write_record()
+            return
         if self.work.as_one(self._is_committed, self._outstanding, also=self._commit):
             self.work.says.append("Provenance follows when the versions are known")
             return
@@ -96,30 +127,36 @@ class _Occasion:
             self.work.update(name, reference, change)
         self._record_provenance()
 
+    def _write_record(self) -> None:
+        """One resource instead of CarePlan and Goals; that it is there is the commit."""
+        lines = statement(self.plan, self.decision, self.check)
+        resource = record(self.way.medium, self.plan, self.decision, lines)
+        self.work.create(Create(by_identifier(resource), resource), lambda _: self._commit())
+
     @cached_property
     def _new_goals(self) -> tuple[Create, ...]:
-        stage = self.decision.to_stage
+        stage = self.decision.to_stage if self.way.goal_states != "note-only" else None
         resources = goals(self.plan, stage, us_core=self._us_core) if stage else ()
         return tuple(Create(by_identifier(goal), goal) for goal in resources)
 
     @cached_property
     def _old_goals(self) -> tuple[tuple[str, str, Callable[[Resource], Resource]], ...]:
-        return tuple(self._goals_of_the_stage())
+        return tuple(self._goals_of_the_stage()) if self.way.goal_states == "goals" else ()
 
     def _goals_of_the_stage(self) -> Iterator[tuple[str, str, Callable[[Resource], Resource]]]:
         results = {result.id: result for result in self.check.criteria}
         stage = self.plan.stage(self.decision.stage)
         for goal, criterion in zip(goals(self.plan, stage.id, us_core=self._us_core), stage.criteria, strict=True):
             identity = by_identifier(goal)
-            yield identity.name, self._goal_reference(identity), self._to_goal(results[criterion.id])
+            yield identity.name, self._goal_reference(identity, goal), self._to_goal(results[criterion.id])
 
     def _to_goal(self, result: CriterionResult) -> Callable[[Resource], Resource]:
         return lambda stored: goal_after(stored, self.decision, result, zone=self.plan.clinic.timezone)
 
-    def _goal_reference(self, identity: Identity) -> str:
+    def _goal_reference(self, identity: Identity, goal: Resource) -> str:
         if known := self.binding.goals.get(identity.name):
             return known
-        found = find(self.work.client, identity)
+        found = self.work.found(Create(identity, goal))
         if found is None:
             raise DecisionRefused(f"Goal {identity.name} is not on the server; push the plan again, then sign again")
         return reference_of(found.resource)
@@ -138,7 +175,7 @@ class _Occasion:
         return [*missing, *(update for update in updates if update is not None)]
 
     def _found_places(self) -> dict[str, str]:
-        found = ((write.place, find(self.work.client, write.identity)) for write in self._new_goals)
+        found = ((write.place, self.work.found(write)) for write in self._new_goals)
         return {place: reference_of(stored.resource) for place, stored in found if stored}
 
     def _care_plan_write(self, places: dict[str, str]) -> Update | None:
@@ -146,7 +183,12 @@ class _Occasion:
 
     def _to_care_plan(self, places: dict[str, str]) -> Callable[[Resource], Resource]:
         references = [places[write.place] for write in self._new_goals]
-        return lambda stored: care_plan_after(stored, self.plan, self.decision, references)
+        return lambda stored: self._noted(care_plan_after(stored, self.plan, self.decision, references))
+
+    def _noted(self, care_plan: Resource) -> Resource:
+        """With the states of the Goals, where they can't be written into the Goals."""
+        in_goals = self.way.goal_states == "goals"
+        return care_plan if in_goals else noted(care_plan, self.decision, criteria_words(self.check))
 
     def _commit(self) -> None:
         self.work.ledger.append(self.plan.id, *events(self.decision))
@@ -155,7 +197,7 @@ class _Occasion:
         return partial(self.work.ledger.bind_goal, self.plan.id, identifier)
 
     def _record_provenance(self) -> None:
-        if not takes(capabilities(self.work.client), "Provenance"):
+        if not self.way.provenance:
             self.work.says.append(
                 f"{self.work.client.endpoint.name} does not take Provenance: who decided stands in the ledger alone"
             )

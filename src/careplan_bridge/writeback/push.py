@@ -8,14 +8,17 @@ from careplan_bridge.endpoint.capabilities import capabilities
 from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.untrusted import an_object, text
 from careplan_bridge.errors import InputRefused, WriteConflict
+from careplan_bridge.fhir.notes import without_places
 from careplan_bridge.fhir.plan_resources import care_plan, goals
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.model.route import Route
 from careplan_bridge.writeback.content import holds
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.identity import Resource, by_canonical, by_identifier, find, reference_of
-from careplan_bridge.writeback.routes import refuse_missing_types, takes
+from careplan_bridge.writeback.patient import refuse_changed_identity
+from careplan_bridge.writeback.routes import RESOURCES, known, refuse_unknown, takes
 from careplan_bridge.writeback.writes import Create, Write, relinked
 
 NOTHING_TO_DO = "everything was on the server already; nothing was changed"
@@ -33,7 +36,7 @@ def push_protocol(client: Client, ledger: Ledger, resources: Sequence[Resource],
     writes = [Create(by_canonical(each), _without_id(each)) for each in offered]
     _refuse_twins(writes)
     missing = _missing_definitions(client, writes)
-    if work.as_one(lambda: not _missing(client, writes), lambda: missing, also=lambda: None):
+    if work.as_one(lambda: not _missing(work, writes), lambda: missing, also=lambda: None):
         return work.receipt()
     for write in writes:
         work.create(write)
@@ -46,16 +49,25 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     One transaction where the server offers them; else the Goals first, so that a CarePlan never points to nothing. What is there
     already is left alone. Raises WriteConflict naming both where two resources carry the same identifier.
     """
-    refuse_missing_types(client, ("CarePlan", "Goal"))
+    refuse_unknown(client, known(client, ledger))
+    work = Converge(client, ledger, subject=plan.id, plan=plan.id, dry_run=dry_run)
+    way = work.route
+    binding = ledger.binding(plan.id)
+    if (
+        binding and way.medium != "by-hand"
+    ):  # of a plan that is new here, the server says itself whether it knows the Patient
+        refuse_changed_identity(client, binding.patient)
+    goal_writes, plan_write = _plan_writes(ledger.plan(plan.id) or plan, way, us_core=client.endpoint.us_core)
+    _refuse_twins([*goal_writes, plan_write])
     if not dry_run:
         ledger.add_plan(plan)
         ledger.bind(plan.id, client.endpoint, plan.patient)
-    work = Converge(client, ledger, subject=plan.id, plan=plan.id, dry_run=dry_run)
-    goal_writes, plan_write = _plan_writes(ledger.plan(plan.id) or plan, us_core=client.endpoint.us_core)
-    _refuse_twins([*goal_writes, plan_write])
+    if way.medium != "resources":
+        work.says.append(kept_here(client.endpoint.name, way))
+        return work.receipt()
     if work.as_one(
-        lambda: find(client, plan_write.identity) is not None,
-        lambda: _missing(client, [*goal_writes, plan_write]),
+        lambda: work.found(plan_write) is not None,
+        lambda: _missing(work, [*goal_writes, plan_write]),
         also=lambda: None,
     ):
         return work.receipt()
@@ -66,14 +78,24 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     linked = Create(plan_write.identity, relinked(plan_write.resource, places))
     work.create(linked, partial(ledger.bind_care_plan, plan.id))
     # A conditional create is no lock: two runs that pushed this plan at the same moment are both told here.
-    find(client, plan_write.identity)
+    work.found(plan_write)
     return _finished(work)
 
 
-def _plan_writes(plan: Plan, *, us_core: bool) -> tuple[list[Create], Create]:
-    """Goals and CarePlan of the current stage; the CarePlan refers to the Goals by their places."""
-    goal_writes = [Create(by_identifier(goal), goal) for goal in goals(plan, plan.current.id, us_core=us_core)]
+def kept_here(name: str, way: Route) -> str:
+    """What a plan that is written nowhere but in the ledger comes to."""
+    where = (
+        "will be parked for hand entry" if way.medium == "by-hand" else f"will go there as one {RESOURCES[way.medium]}"
+    )
+    return f"{name} takes no CarePlan that could be kept up to date: the plan lives in this ledger alone; each signed decision {where}"
+
+
+def _plan_writes(plan: Plan, way: Route, *, us_core: bool) -> tuple[list[Create], Create]:
+    """Goals and CarePlan of the current stage; the CarePlan refers to the Goals by their places, where there will be Goals."""
     resource = care_plan(plan, us_core=us_core)
+    if way.goal_states == "note-only":
+        return [], Create(by_identifier(resource), without_places(resource))
+    goal_writes = [Create(by_identifier(goal), goal) for goal in goals(plan, plan.current.id, us_core=us_core)]
     return goal_writes, Create(by_identifier(resource), resource)
 
 
@@ -82,9 +104,9 @@ def _without_id(resource: Resource) -> Resource:
     return {name: value for name, value in resource.items() if name != "id"}
 
 
-def _missing(client: Client, writes: Sequence[Create]) -> list[Write]:
+def _missing(work: Converge, writes: Sequence[Create]) -> list[Write]:
     """What is not on the server yet, with references to what is."""
-    found = {write.place: reference_of(stored.resource) for write in writes if (stored := find(client, write.identity))}
+    found = {write.place: reference_of(stored.resource) for write in writes if (stored := work.found(write))}
     return [Create(write.identity, relinked(write.resource, found)) for write in writes if write.place not in found]
 
 

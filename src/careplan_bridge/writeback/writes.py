@@ -7,15 +7,17 @@ from uuid import NAMESPACE_URL, uuid5
 
 from careplan_bridge.ledger.records import ByIdentifier, ByVersion
 from careplan_bridge.model.receipt import Request
+from careplan_bridge.model.route import Making
 from careplan_bridge.writeback.identity import Identity, Resource, reference_of
 
 
 @dataclass(frozen=True, slots=True)
 class Create:
-    """Made only where nothing carries its identity yet."""
+    """Made only where nothing carries its identity yet; `make` says who sees to that: the server, an id of ours, or our search before."""
 
     identity: Identity
     resource: Resource = field(repr=False)
+    make: Making = "conditional"
     kind: Literal["create"] = "create"
 
     @property
@@ -32,11 +34,28 @@ class Create:
         return uuid5(NAMESPACE_URL, self.step).urn
 
     @property
+    def own_id(self) -> str:
+        """The id where we choose it: the same in every run and on every machine."""
+        return str(uuid5(NAMESPACE_URL, self.step))
+
+    @property
+    def own_reference(self) -> str:
+        return f"{self.identity.kind}/{self.own_id}"
+
+    @property
+    def body(self) -> Resource:
+        return {**self.resource, "id": self.own_id} if self.make == "client-id" else self.resource
+
+    @property
     def guard(self) -> ByIdentifier:
         return ByIdentifier(query=self.identity.query)
 
     @property
     def request(self) -> Request:
+        if self.make == "client-id":
+            return Request(method="PUT", url=self.own_reference, body=self.body)
+        if self.make == "search":
+            return Request(method="POST", url=self.identity.kind, body=self.resource)
         return Request(method="POST", url=self.identity.kind, body=self.resource, if_none_exist=self.identity.query)
 
 
