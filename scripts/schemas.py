@@ -8,6 +8,7 @@ from careplan_bridge.endpoint.endpoint_file import EndpointPart
 from careplan_bridge.files import shipped
 from careplan_bridge.files.schemas import Schema, of_document, of_file
 from careplan_bridge.measures.conventions_file import ConventionsPart
+from careplan_bridge.model.capabilities import CapabilitiesReport, Health
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.ledger import ExportHeader, ExportLine, Purge, Verification
@@ -46,6 +47,8 @@ def schemas() -> dict[str, Schema]:
         "ledger-verification": of_document([Verification], "Verification of a ledger"),
         "ledger-purge": of_document([Purge], "What a purge removed"),
         "ledger-export": of_document([ExportHeader, ExportLine], "One line of an export of a ledger"),
+        "capabilities": of_document([CapabilitiesReport], "Capabilities of an endpoint"),
+        "health": of_document([Health], "Health of an endpoint"),
         "forecast": of_document([Forecast], "Forecast"),
         "receipt": of_document([Receipt], "Receipt"),
         "retrieval-header": of_document([RetrievalHeader], "First line of a retrieval"),

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from careplan_bridge.bridge.kept import decision_id as decision_id
     from careplan_bridge.bridge.kept import plans_to_retry as plans_to_retry
     from careplan_bridge.bridge.kept import retrieval_bytes as retrieval_bytes
+    from careplan_bridge.bridge.knowing import Surroundings as Surroundings
+    from careplan_bridge.bridge.knowing import capabilities_of as capabilities_of
+    from careplan_bridge.bridge.knowing import health as health
     from careplan_bridge.bridge.link import Link as Link
     from careplan_bridge.bridge.link import Signed as Signed
     from careplan_bridge.bridge.plans import bundle as bundle
@@ -40,6 +43,8 @@ if TYPE_CHECKING:
     from careplan_bridge.files.documents import write_bytes as write_bytes
     from careplan_bridge.files.shipped import example as example
     from careplan_bridge.ledger.ledger import Ledger as Ledger
+    from careplan_bridge.model.capabilities import CapabilitiesReport as CapabilitiesReport
+    from careplan_bridge.model.capabilities import Health as Health
     from careplan_bridge.model.cautions import CAUTIONS as CAUTIONS
     from careplan_bridge.model.check import CriteriaCheck as CriteriaCheck
     from careplan_bridge.model.decision import Decision as Decision
@@ -60,12 +65,14 @@ _HOMES = {
     "bridge.inputs": "case check conventions endpoint kind_of protocol",
     "bridge.judging": "complete criteria entries next_visit read",
     "bridge.kept": "check_from decision_id plans_to_retry retrieval_bytes",
+    "bridge.knowing": "Surroundings capabilities_of health",
     "bridge.link": "Link Signed",
     "bridge.plans": "bundle convert draft plan plan_page transaction",
     "caseload.run": "exit_code",
     "files.documents": "LineFile read_bytes write_bytes",
     "files.shipped": "example",
     "ledger.ledger": "Ledger",
+    "model.capabilities": "CapabilitiesReport Health",
     "model.cautions": "CAUTIONS",
     "model.check": "CriteriaCheck",
     "model.decision": "Decision Kind",

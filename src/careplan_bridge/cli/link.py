@@ -16,6 +16,10 @@ _NEEDS_A_LEDGER = {
 }  # with a mistyped path an empty one would look like nothing to do
 
 
+def surroundings() -> "bridge.Surroundings":
+    return bridge.Surroundings(environ=os.environ, now=clock.now, wait=time.sleep)
+
+
 def open_link(
     ledger: Path,
     command: str,

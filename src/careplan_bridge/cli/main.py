@@ -36,6 +36,9 @@ COMMANDS = {
     "respond": Entry("respond", "Record a named clinician's response to a red flag or an exceeded restriction."),
     "sync": Entry("sync", "Run the whole caseload against an endpoint, one plan after another."),
     "ledger": Entry("ledger", "Back up, export, purge or verify the local record."),
+    "endpoint": Entry(
+        "endpoint", "Say what a FHIR server can do, what the bridge will do there, and whether it is well."
+    ),
     "sandbox": Entry("sandbox", "Run the embedded FHIR server on loopback."),
     "demo": Entry("demo", "The whole flow with an invented person, against the sandbox."),
 }

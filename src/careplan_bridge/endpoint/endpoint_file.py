@@ -1,10 +1,11 @@
 """An endpoint file (TOML) into an endpoint, or into all of its faults."""
 
+import re
 from pathlib import PurePath
-from typing import ClassVar, Literal
+from typing import Annotated, ClassVar, Literal
 from urllib.parse import urlsplit
 
-from pydantic import ConfigDict
+from pydantic import AfterValidator, ConfigDict
 
 from careplan_bridge.errors import Fault, FileRefused
 from careplan_bridge.model.endpoint import Auth, Endpoint, Limits
@@ -13,12 +14,22 @@ from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.shape import Part, shaped
 from careplan_bridge.syntax.spot import Faults, Spot
 from careplan_bridge.syntax.toml_values import Flag, Seconds, Whole, Word
+from careplan_bridge.syntax.values import fault
 
 UNSIGNED = ("in-progress", "improving", "worsening", "no-change", "re-open")
 _LOOPBACK = ("localhost", "127.0.0.1", "::1")
 _KEEP_OUT = (
     "a secret never stands in this file; name the environment variable in `token_env`, or a file in `token_file`"
 )
+
+
+def _a_patient(text: str) -> str:
+    if not re.fullmatch(r"Patient/[A-Za-z0-9\-.]{1,64}", text):
+        raise fault("this is no reference to a Patient", 'write it as "Patient/ID"')
+    return text
+
+
+PatientReference = Annotated[Word, AfterValidator(_a_patient)]
 
 
 def _as_written(name: str) -> str:
@@ -85,6 +96,8 @@ class EndpointPart(Part):
     unsigned: tuple[Word, ...] = ()
     categories: tuple[Word, ...] = ()
     categories_exhaustive: Flag = False
+    test_patient: PatientReference | None = None
+    plans: Literal["server", "ledger"] = "server"
     auth: AuthPart = AuthPart()
     limits: LimitsPart = LimitsPart()
     trust: TrustPart = TrustPart()
@@ -143,6 +156,8 @@ def _endpoint(part: EndpointPart, name: str) -> Endpoint:
         unsigned=part.unsigned,
         categories=part.categories,
         categories_exhaustive=part.categories_exhaustive,
+        test_patient=part.test_patient,
+        plans=part.plans,
     )
 
 

@@ -27,6 +27,7 @@ from careplan_bridge.model.reading import Hint, Readings, Source
 
 _UNNAMED = "Observation"  # the resource of an entry without an id, if the caller has no better name
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
+_RECORD = RECORD_CODE_SYSTEM.encode()
 _WRONG = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
 
@@ -56,7 +57,7 @@ class Reader:
 
     def read_entry(self, line: bytes, *, patient: str | None = None, name: str | None = None) -> Read:
         """The same from the bytes of one Observation, with what tells versions and copies of it apart."""
-        quick = self._quick.read(line, patient) if self._quick else None
+        quick = self._quick.read(line, patient) if self._quick and _RECORD not in line else None
         return quick or self._read_carefully(line, patient, name)
 
     def read_member(self, line: bytes, claims: Sequence[Claim], patient: str | None = None) -> tuple[Result, ...]:

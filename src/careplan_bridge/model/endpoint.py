@@ -42,8 +42,7 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     `transactions`: declared = as the CapabilityStatement says; never = one request after another even where offered.
     `search`: post keeps the parameters (the patient's id) out of the logs of a server that writes down addresses.
     `test_patient`: a Patient of nobody, on whom `endpoint --probe` may try what the server can do.
-    `plans`: ledger = nothing is written here, decisions are entered by hand. `readings`: Observations are read there instead;
-    `notices`: a decision that can be no CarePlan, document or Observation here is sent there as a Communication.
+    `plans`: ledger = nothing is written here, decisions are entered by hand.
     `categories`: where a search without category is refused, this list is searched instead; complete only if `categories_exhaustive`.
     """
 
@@ -65,5 +64,3 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     categories_exhaustive: bool = False
     test_patient: str | None = None
     plans: Literal["server", "ledger"] = "server"
-    readings: "Endpoint | None" = None
-    notices: "Endpoint | None" = None

@@ -18,9 +18,11 @@ RECORDS: tuple[tuple[str, Medium], ...] = (
 RESOURCES: dict[Medium, str] = {medium: fact.partition(".")[0] for fact, medium in RECORDS}
 
 
-def known(client: Client, ledger: Ledger) -> Profile:
-    """What is known of the server up to now."""
+def known(client: Client, ledger: Ledger | None) -> Profile:
+    """What is known of the server up to now; without a ledger, what it declares."""
     base = client.endpoint.base
+    if ledger is None:
+        return profile(capabilities(client), {}, {})
     return profile(capabilities(client), ledger.facts(base, "proven"), ledger.facts(base, "observed"))
 
 
