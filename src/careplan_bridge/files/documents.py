@@ -20,7 +20,6 @@ from careplan_bridge.model.plan import Plan
 
 T = TypeVar("T")
 _OURS = (
-_OURS = (
     "plan", "criteria-check", "next-visit", "decision", "readings", "receipt", "signing", "response", "faults", "forecast",
     "capabilities", "health",
 )  # fmt: skip
