@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.capabilities import Health as Health
     from careplan_bridge.model.cautions import CAUTIONS as CAUTIONS
     from careplan_bridge.model.check import CriteriaCheck as CriteriaCheck
+    from careplan_bridge.model.course import Responded as Responded
     from careplan_bridge.model.decision import Decision as Decision
     from careplan_bridge.model.decision import Kind as Kind
     from careplan_bridge.model.ledger import Purge as Purge
@@ -59,6 +60,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.run import PlanResult as PlanResult
     from careplan_bridge.model.run import RunHeader as RunHeader
     from careplan_bridge.model.run import RunSummary as RunSummary
+    from careplan_bridge.writeback.by_hand import Keep as Keep
 
 _HOMES = {
     "bridge.at_hand": "plan_at_hand",
@@ -75,6 +77,7 @@ _HOMES = {
     "model.capabilities": "CapabilitiesReport Health",
     "model.cautions": "CAUTIONS",
     "model.check": "CriteriaCheck",
+    "model.course": "Responded",
     "model.decision": "Decision Kind",
     "model.next_visit": "NextVisit",
     "model.ledger": "Purge Verification",
@@ -82,6 +85,7 @@ _HOMES = {
     "model.receipt": "Receipt ReceiptItem",
     "model.route": "Forecast",
     "model.run": "PlanResult RunHeader RunSummary",
+    "writeback.by_hand": "Keep",
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names.split()}
 

@@ -29,7 +29,10 @@ from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.retrieval import Retrieval
 from careplan_bridge.model.route import Forecast
 from careplan_bridge.model.run import PlanResult
+from careplan_bridge.model.statement import sheet_code, statement
 from careplan_bridge.retrieval.pull import pull
+from careplan_bridge.review.hand_entry import sheet
+from careplan_bridge.writeback import by_hand
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.forecast import forecast, push_forecast
 from careplan_bridge.writeback.push import push_plan, push_protocol
@@ -161,6 +164,36 @@ class Link:
         self.ledger.append(of.id, response)
         return response
 
+    def sheet(self, decision_id: str) -> bytes:
+        """The page from which a signed decision is entered by hand."""
+        of, decision, check = self._signed(decision_id)
+        lines = statement(of, decision, check)
+        return sheet(lines, sheet_code(lines), decision.id)
+
+    def transcribed(
+        self, decision_id: str, code: str, *, person: str, reason: str, at: datetime
+    ) -> tuple[str, Responded]:
+        """A named person entered a signed decision by hand. The plan's id and the response."""
+        self._refuse_other_moment(at)
+        of, decision, check = self._signed(decision_id)
+        return of.id, by_hand.transcribed(self.ledger, of, decision, check, code, person=person, reason=reason, at=at)
+
+    def settle_conflict(
+        self, plan_id: str, reference: str, keep: by_hand.Keep, *, person: str, reason: str, at: datetime
+    ) -> Responded:
+        """A named person says whether ours or theirs is to stand where someone else changed what we manage."""
+        self._refuse_other_moment(at)
+        return by_hand.settle_conflict(
+            self.client, self.ledger, self.plan(plan_id), reference, keep, person=person, reason=reason, at=at
+        )
+
+    def rebind(self, plan_id: str, patient: str, *, person: str, reason: str, at: datetime) -> Responded:
+        """A named person says which Patient a plan is about since the record replaced the former one."""
+        self._refuse_other_moment(at)
+        return by_hand.rebind(
+            self.client, self.ledger, self.plan(plan_id), patient, person=person, reason=reason, at=at
+        )
+
     def sync(self, at: datetime, only: Sequence[str] | None = None) -> tuple[int, Iterator[PlanResult]]:
         """How many plans are due at this endpoint, and their results one after another."""
         due = [of for of in self.ledger.plans() if self._is_due(of, only)]
@@ -205,12 +238,21 @@ class Link:
 
     def _write(self, decision: Decision) -> Signed:
         """Write what was signed: it stands on the revision it was decided on, whatever became of the plan since."""
+        of, decision, check = self._signed(decision.id)
+        with concerning(of.id):
+            return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+
+    def _signed(self, decision_id: str) -> tuple[Plan, Decision, CriteriaCheck]:
+        """A decision with the revision and the check it stands on."""
+        record = self.ledger.decision(decision_id)
+        if record is None:
+            raise DecisionRefused(f"Decision {decision_id} is not in this ledger; `decide` makes one.")
+        decision = record.decision
         check = self.ledger.check(decision.digest)
         of = self.ledger.plan(decision.plan, decision.revision)
         if check is None or of is None:
             raise DecisionRefused(f"The check that decision {decision.id} is bound to is not in this ledger.")
-        with concerning(of.id):
-            return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+        return of, decision, check
 
     def _write_unsigned(self, of: Plan, check: CriteriaCheck) -> int:
         with concerning(of.id):

@@ -1,45 +1,97 @@
-"""`respond`: what a named clinician did about a red flag or an exceeded restriction."""
+"""`respond`: what a named clinician did about a red flag, an excess, or a write that waits for a person."""
 
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import clock, link, options, output
+from careplan_bridge.errors import WrongUse
 from careplan_bridge.review.documents import response_document
+
+_OF_A_CHECK = ("red-flag", "excess")
+_AT_AN_ENDPOINT = ("conflict", "identity")
 
 
 @click.command("respond")
-@click.argument("check", type=options.FILE)
-@click.argument("about", type=click.Choice(["red-flag", "excess"]))
+@click.argument("on", metavar="CHECK|DECISION|PLAN")
+@click.argument("about", type=click.Choice([*_OF_A_CHECK, "transcribed", *_AT_AN_ENDPOINT]))
 @click.argument("subject", metavar="ID")
 @click.option("--person", required=True, help="The id of the responding clinician in the case file.")
 @click.option("--reason", required=True, help="What was found and done, in a sentence that the record will keep.")
+@click.option("--keep", type=click.Choice(["ours", "theirs"]), help="For a conflict: what is to stand.")
 @options.endpoint(required=False)
 @options.ledger
 @options.at
 @options.format_("text", "json")
 def command(
     *,
-    check: Path,
+    on: str,
     about: str,
     subject: str,
     person: str,
     reason: str,
+    keep: "bridge.Keep | None",
     endpoint: Path | None,
     ledger: Path,
     at: str | None,
     format_: str,
 ) -> None:
-    """Record a response to what CHECK shows: a red flag that is present, or a restriction that is (possibly) exceeded.
+    """Record what a named clinician did.
 
-    It covers the readings that the check shows, and no later ones.
+    CHECK red-flag|excess ID: about a red flag that is present, or a restriction that is (possibly) exceeded, in CHECK; it covers the
+    readings that the check shows, and no later ones. DECISION transcribed CODE: it was entered in the record by hand from the sheet with
+    that code. PLAN conflict Type/ID: whether ours or theirs is to stand (--keep). PLAN identity Patient/ID: which Patient it is now.
     """
-    seen = bridge.check_from(check)
+    _refuse_half(about, keep, endpoint)
     with link.open_link(ledger, "respond", endpoint=endpoint) as site:
-        moment = clock.moment(at, seen.clinic.timezone)
-        response = site.respond(seen, about, subject, person=person, reason=reason, at=moment)
+        plan, response = _respond(site, on, about, subject, _Answer(person, reason, at, keep))
     if format_ == "json":
-        output.document(response_document(seen.plan, response))
+        output.document(response_document(plan, response))
         return
-    click.echo(f"response of {response.by} to {about} {subject!r} recorded; it covers {len(response.evidence)} entries")
+    click.echo(f"response of {response.by} to {about} {subject!r} recorded{_covered(response)}")
+
+
+class _Answer:
+    """Who says what, when."""
+
+    def __init__(self, person: str, reason: str, at: str | None, keep: "bridge.Keep | None") -> None:
+        self.person, self.reason, self.at, self.keep = person, reason, at, keep
+
+    def moment(self, zone: str) -> datetime:
+        return clock.moment(self.at, zone)
+
+
+def _respond(site: "bridge.Link", on: str, about: str, subject: str, answer: _Answer) -> "tuple[str, bridge.Responded]":
+    if about in _OF_A_CHECK:
+        seen = bridge.check_from(_file(on))
+        moment = answer.moment(seen.clinic.timezone)
+        return seen.plan, site.respond(seen, about, subject, person=answer.person, reason=answer.reason, at=moment)
+    if about == "transcribed":
+        decision = bridge.decision_id(on)
+        moment = answer.moment("UTC")
+        return site.transcribed(decision, subject, person=answer.person, reason=answer.reason, at=moment)
+    plan = site.plan(on)
+    moment = answer.moment(plan.clinic.timezone)
+    if about == "identity":
+        return plan.id, site.rebind(plan.id, subject, person=answer.person, reason=answer.reason, at=moment)
+    kept = answer.keep or "theirs"
+    return plan.id, site.settle_conflict(plan.id, subject, kept, person=answer.person, reason=answer.reason, at=moment)
+
+
+def _refuse_half(about: str, keep: str | None, endpoint: Path | None) -> None:
+    if about in _AT_AN_ENDPOINT and endpoint is None:
+        raise WrongUse(f"`respond ... {about}` looks at the record first; name its file with --endpoint.")
+    if (about == "conflict") != (keep is not None):
+        raise WrongUse("--keep ours or --keep theirs belongs to a conflict, and a conflict needs it.")
+
+
+def _file(path: str) -> Path:
+    if not Path(path).is_file():
+        raise WrongUse(f"There is no criteria check at {path!r}; `criteria` makes one.")
+    return Path(path)
+
+
+def _covered(response: "bridge.Responded") -> str:
+    return f"; it covers {len(response.evidence)} entries" if response.about in _OF_A_CHECK else ""

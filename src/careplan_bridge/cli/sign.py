@@ -16,9 +16,18 @@ from careplan_bridge.review.documents import signing_document
 @options.conventions()
 @options.ledger
 @options.at
+@options.to("Where the record takes nothing: write the sheet for hand entry to this file.")
 @options.format_("text", "json")
 def command(
-    *, decision: str, person: str, endpoint: Path, conventions: Path, ledger: Path, at: str | None, format_: str
+    *,
+    decision: str,
+    person: str,
+    endpoint: Path,
+    conventions: Path,
+    ledger: Path,
+    at: str | None,
+    to: Path | None,
+    format_: str,
 ) -> None:
     """Sign DECISION (its document or its id) as PERSON. Pulls and checks anew first.
 
@@ -28,6 +37,8 @@ def command(
     with link.open_link(ledger, "sign", endpoint=endpoint, conventions=conventions) as site:
         zone = site.conventions.zone if site.conventions else None
         signed = site.sign(bridge.decision_id(decision), person, clock.moment(at, zone))
+        if to is not None and not signed.decision.missing_roles:
+            output.save(to, site.sheet(signed.decision.id))
     if format_ == "json":
         output.document(signing_document(signed.decision, signed.receipt))
         return

@@ -31,6 +31,10 @@ class Bindings(Store):
             plan=plan_id, endpoint=endpoint.name, base=endpoint.base, patient=patient
         )
 
+    def rebind(self, plan_id: str, patient: str) -> None:
+        """The record replaced a plan's Patient by another, and a named person said which."""
+        self._write("UPDATE bindings SET patient = ? WHERE plan = ?", patient, plan_id)
+
     def binding(self, plan_id: str) -> Binding | None:
         """Where a plan lives, with all references known so far; None before its first push."""
         row = self._row("SELECT plan, endpoint, base, patient, care_plan FROM bindings WHERE plan = ?", plan_id)

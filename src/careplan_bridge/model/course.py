@@ -15,10 +15,15 @@ class StageEntered(Struct, frozen=True, kw_only=True, tag_field="event", tag="st
 
 
 class Responded(Struct, frozen=True, kw_only=True, tag_field="event", tag="responded"):
-    """A named clinician dealt with a red flag or an excess: `subject` is its id, `evidence` the sources it was about."""
+    """A named clinician dealt with something: `subject` is its id, `evidence` what it was about.
+
+    red-flag, excess: `evidence` holds the sources. hand-entry: a decision that was entered by hand, from the sheet with the code in
+    `evidence`. conflict: a resource that was changed elsewhere, in which version, and what is to stand. identity: the Patient before,
+    and in `evidence` the one from now on.
+    """
 
     at: datetime
-    about: Literal["red-flag", "excess"]
+    about: Literal["red-flag", "excess", "hand-entry", "conflict", "identity"]
     subject: str
     evidence: tuple[str, ...]
     by: str

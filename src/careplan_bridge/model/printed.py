@@ -21,7 +21,7 @@ class Signing(Struct, frozen=True, kw_only=True):
 
 
 class Response(Struct, frozen=True, kw_only=True):
-    """What a named clinician did about a red flag or an excess of this plan."""
+    """What a named clinician did about a red flag, an excess, or a write of this plan that waited for a person."""
 
     document: Literal["response"] = "response"
     version: Literal[1] = 1

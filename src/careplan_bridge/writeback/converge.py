@@ -175,8 +175,21 @@ class Converge:
         after = change(stored.resource)
         if same(stored.resource, after):
             return None
-        refuse_overwriting(self._last(reference), stored.resource, after)
-        return Update(name=name, before=stored.resource, resource=after, version=stored.version)
+        write = Update(name=name, before=stored.resource, resource=after, version=stored.version)
+        try:
+            refuse_overwriting(self._last(reference), stored.resource, after)
+        except WriteConflict as conflict:
+            self._note_conflict(write, str(conflict))
+            raise
+        return write
+
+    def _note_conflict(self, write: Update, says: str) -> None:
+        """It waits in the ledger for a person: `respond PLAN conflict`."""
+        if self.dry_run:
+            return
+        self._was_not_applied(write.step)
+        intent = self._intend(write, write.step, write.resource)
+        self.ledger.mark(intent.id, "conflict", says=says)
 
     def present(self, reference: str) -> Stored:
         """A resource that must be there. Raises WriteConflict where it is gone."""

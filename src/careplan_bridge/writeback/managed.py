@@ -37,7 +37,7 @@ def refuse_overwriting(last: Flat | None, stored: Resource, wanted: Resource) ->
     if clashes:
         raise WriteConflict(
             f"{reference} was changed elsewhere since we last wrote it: {'; '.join(clashes)}. Nothing was overwritten. "
-            "Where the change is a mistake, set it back in the record and run this again; else decide anew"
+            f"Where the change is a mistake, set it back in the record and run this again; else `respond PLAN conflict {reference}`"
         )
 
 
