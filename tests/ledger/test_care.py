@@ -1,5 +1,7 @@
 """Looking after a ledger: copies, exports, and what a purge leaves."""
 
+import hashlib
+import json
 import sqlite3
 import stat
 from datetime import UTC, datetime
@@ -116,6 +118,15 @@ def test_an_export_holds_all_and_says_where_it_ends(closed: Ledger, plan: Plan, 
     assert (lines[3].document.id, lines[3].state) == (discharge.id, "written")
     assert isinstance(lines[4], ExportedIntent)
     assert lines[4].body == CANARY
+
+
+def test_the_chain_of_an_export_is_checked_without_this_program(closed: Ledger) -> None:
+    previous = ""
+    for link in [line for line in closed.export() if isinstance(line, ExportedLink)]:
+        said = [previous, link.place, link.kind, link.plan, link.entry, link.content, link.at]
+        text = json.dumps(said, separators=(",", ":"), ensure_ascii=False)
+        assert hashlib.sha256(text.encode()).hexdigest() == link.link
+        previous = link.link
 
 
 def test_an_export_of_one_plan_leaves_the_chain_out(closed: Ledger, plan: Plan) -> None:

@@ -95,9 +95,7 @@ def _intent(row: sqlite3.Row) -> ExportedIntent:
 
 
 def _link(row: sqlite3.Row) -> ExportedLink:
-    fields: dict[str, Any] = dict(row)
-    fields["at"] = moment(row["at"])
-    return ExportedLink(**fields)
+    return ExportedLink(**dict[str, Any](row))
 
 
 _REVISIONS = (

@@ -128,14 +128,14 @@ class ExportedIntent(Struct, frozen=True, kw_only=True, tag_field="line", tag="i
 
 
 class ExportedLink(Struct, frozen=True, kw_only=True, tag_field="line", tag="link"):
-    """One link of the chain."""
+    """One link of the chain, as stored. `link` is SHA-256 over the JSON list [the link before it or "", and the six values above it]."""
 
     place: int
     kind: str
     plan: str
     entry: str
     content: str
-    at: datetime
+    at: str
     link: str
 
 
