@@ -76,7 +76,7 @@ def _respond(site: "bridge.Link", on: str, about: str, subject: str, answer: _An
     moment = answer.moment(plan.clinic.timezone)
     if about == "identity":
         return plan.id, site.rebind(plan.id, subject, person=answer.person, reason=answer.reason, at=moment)
-    kept: bridge.Keep = answer.keep or "theirs"
+    kept: bridge.Keep = "ours" if answer.keep == "ours" else "theirs"
     return plan.id, site.settle_conflict(plan.id, subject, kept, person=answer.person, reason=answer.reason, at=moment)
 
 
