@@ -14,10 +14,16 @@ from careplan_bridge.criteria.results import decided, resting_on, untold
 from careplan_bridge.criteria.selection import Candidate, candidates, first, in_doubt, visits
 from careplan_bridge.criteria.truth import CANNOT_TELL
 from careplan_bridge.criteria.values import possible, wanted
-from careplan_bridge.model.check import CriterionResult
+from careplan_bridge.model.check import CriterionResult, Verdict
 from careplan_bridge.model.criterion import Change, Measured
 
 Pair = tuple[Known, Known]  # the earlier value, the latest one
+
+
+def verdict_of_change(condition: Change, terms: Terms, record: Record) -> Verdict:
+    """The verdict alone, without its words and readings."""
+    pair = _since(condition, terms, record)
+    return CANNOT_TELL if isinstance(pair, Missing) else inside(_apart(pair), wanted(condition.bounds))
 
 
 def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionResult:
@@ -28,7 +34,7 @@ def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionRe
     if isinstance(pair, Missing):
         return untold(terms, pair, asked, record, asked=wish)
     earlier, latest = pair
-    apart = difference(as_interval(latest), as_interval(earlier))
+    apart = _apart(pair)
     verdict = inside(apart, wanted(condition.bounds))
     entries = (*earlier.entries, *latest.entries)
     before = f"{_NAMED[condition.since]} {_said(earlier, asked, record)}"
@@ -44,6 +50,11 @@ def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionRe
 
 _SINCE = {"baseline": "the first visit after surgery", "best": "the best visit before the latest one"}
 _NAMED = {"baseline": "first", "best": "best before"}
+
+
+def _apart(pair: Pair) -> Interval:
+    earlier, latest = pair
+    return difference(as_interval(latest), as_interval(earlier))
 
 
 def _since(condition: Change, terms: Terms, record: Record) -> Pair | Missing:

@@ -11,11 +11,18 @@ from careplan_bridge.criteria.signed import on_signed_scale, signed_current
 from careplan_bridge.criteria.statements import of_other_side
 from careplan_bridge.criteria.truth import CANNOT_TELL
 from careplan_bridge.criteria.values import wanted
-from careplan_bridge.model.check import CriterionResult
+from careplan_bridge.model.check import CriterionResult, Verdict
 from careplan_bridge.model.criterion import Measured, OtherSide
 from careplan_bridge.model.value import Bounds
 
 Pair = tuple[Known, Known]
+
+
+def verdict_of_sides(condition: OtherSide, terms: Terms, record: Record) -> Verdict:
+    """The verdict alone, without its words and readings."""
+    found = _operated(condition, record) or _both_sides(condition, terms, record)
+    result = None if isinstance(found, Missing) else _result(condition, found, record)
+    return CANNOT_TELL if result is None else inside(result, wanted(_bounds(condition)))
 
 
 def judge_sides(condition: OtherSide, terms: Terms, record: Record) -> CriterionResult:
@@ -65,7 +72,7 @@ def _referred(condition: OtherSide, record: Record) -> Known | None:
 
 def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) -> CriterionResult:
     facts = record.facts(condition.measured.measure)
-    result = _index(pair, turned=facts.better == "down") if condition.index else _apart(pair)
+    result = _result(condition, pair, record)
     bounds = _bounds(condition)
     said = ", ".join(_said_of(known, condition, record) for known in pair)
     entries = (*pair[0].entries, *pair[1].entries)
@@ -92,6 +99,12 @@ def _said_of(known: Known, condition: OtherSide, record: Record) -> str:
         return _side_said(known, condition.measured, record)
     shown = words.with_unit(words.number(reference.value), record.facts(condition.measured.measure).unit or "")
     return f"reference {shown} (order {reference.order})"
+
+
+def _result(condition: OtherSide, pair: Pair, record: Record) -> Interval | None:
+    """What is compared with the bounds; None where no index can be formed."""
+    better = record.facts(condition.measured.measure).better
+    return _index(pair, turned=better == "down") if condition.index else _apart(pair)
 
 
 def _index(pair: Pair, *, turned: bool) -> Interval | None:

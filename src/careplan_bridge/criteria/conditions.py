@@ -44,6 +44,23 @@ def judge(condition: Condition, terms: Terms, record: Record) -> CriterionResult
             return _combined(condition, terms, record)
 
 
+def verdict(condition: Condition, terms: Terms, record: Record) -> Verdict:
+    """What `judge` says, by the same steps, without words and readings: for many plans at once."""
+    match condition:
+        case WithinBounds():
+            return thresholds.verdict(condition, terms, record)
+        case OtherSide():
+            return comparisons.verdict_of_sides(condition, terms, record)
+        case Change():
+            return changes.verdict_of_change(condition, terms, record)
+        case FindingIs():
+            return findings.verdict_of_finding(condition, terms, record)
+        case AllOf() | AnyOf() | AtLeastOf():
+            return _verdict(condition, [verdict(part, terms, record) for part in condition.conditions])
+        case _:
+            return judge(condition, terms, record).verdict
+
+
 def _combined(condition: AllOf | AnyOf | AtLeastOf, terms: Terms, record: Record) -> CriterionResult:
     parts = tuple(
         judge(part, _part(terms, number, says(part, record)), record)

@@ -10,7 +10,7 @@ from careplan_bridge.criteria.selection import Candidate, alike, candidates, lat
 from careplan_bridge.criteria.truth import MET, NOT_MET, all_of
 from careplan_bridge.criteria.values import Possible, hull, possible
 from careplan_bridge.model.check import Verdict
-from careplan_bridge.model.criterion import Measured
+from careplan_bridge.model.criterion import Criterion, Measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +22,12 @@ class Terms:
     no_older_than: int | None = None
     accepts: tuple[str, ...] = ()
     not_before: int | None = None
+
+    @classmethod
+    def of(cls, criterion: Criterion) -> "Terms":
+        return cls(
+            id=criterion.id, says=criterion.says, no_older_than=criterion.no_older_than, accepts=criterion.accepts
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,11 @@
 """Criteria about a clinician's finding, and about time."""
 
 from careplan_bridge.criteria import words
-from careplan_bridge.criteria.current import Missing, Terms, current
+from careplan_bridge.criteria.current import Known, Missing, Terms, current
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.results import decided, resting_on, untold
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, truth, unanimous
+from careplan_bridge.criteria.values import Levels
 from careplan_bridge.model.check import CriterionResult, Verdict
 from careplan_bridge.model.criterion import FindingIs, Measured, TimeSince
 from careplan_bridge.model.measure import FINDING
@@ -17,6 +18,12 @@ def about(finding: str) -> Measured:
     return Measured(measure=FINDING, side=None, qualifiers={"finding": finding})
 
 
+def verdict_of_finding(condition: FindingIs, terms: Terms, record: Record) -> Verdict:
+    """The verdict alone, without its words and readings."""
+    found = current(about(condition.finding), terms, record)
+    return CANNOT_TELL if isinstance(found, Missing) else _answered(condition, _levels(found))
+
+
 def judge_finding(condition: FindingIs, terms: Terms, record: Record) -> CriterionResult:
     wanted = about(condition.finding)
     found = current(wanted, terms, record)
@@ -24,8 +31,8 @@ def judge_finding(condition: FindingIs, terms: Terms, record: Record) -> Criteri
     if isinstance(found, Missing):
         missing = _in_words(found, condition)
         return untold(terms, missing, wanted, record, asked=asked)
-    levels = found.value if isinstance(found.value, frozenset) else frozenset[str]()
-    verdict = unanimous(_answer(level, condition.expected) for level in levels)
+    levels = _levels(found)
+    verdict = _answered(condition, levels)
     said = words.possible(found.value, record.facts(FINDING))
     return decided(
         terms,
@@ -53,6 +60,14 @@ def judge_time(condition: TimeSince, terms: Terms, record: Record) -> CriterionR
         f"{surgery.procedure} on {surgery.on.isoformat()}; {wish}: reached on {record.calendar.date(due).isoformat()}"
     )
     return decided(terms, truth(record.day >= due), reached, near="no")
+
+
+def _levels(found: Known) -> Levels:
+    return found.value if isinstance(found.value, frozenset) else frozenset[str]()
+
+
+def _answered(condition: FindingIs, levels: Levels) -> Verdict:
+    return unanimous(_answer(level, condition.expected) for level in levels)
 
 
 def _answer(level: str, expected: str) -> Verdict:

@@ -41,7 +41,7 @@ class Evidence:
             calendar=self.calendar,
             at=at,
             day=day,
-            operated=_operated(self.about.plan, self.calendar, day),
+            operated=operated(self.about.plan, self.calendar, day),
             complete=complete,
             entries={name: _until(entries, at) for name, entries in self.entries.items()},
             scales={name: _until(entries, at) for name, entries in self.scales.items()},
@@ -93,7 +93,9 @@ class Record:
         return MET if entry.first > self.operated else CANNOT_TELL
 
 
-def _operated(plan: Plan, days: Calendar, until: int) -> int:
+def operated(plan: Plan, days: Calendar, until: int) -> int:
+    """The day of the last surgery on this limb, no later than `until`."""
+    """The day of the last surgery on this limb, no later than `until`."""
     on = (day_of(days.surgery, surgery.on) for surgery in plan.surgeries if concerns(surgery, plan.side))
     return max((day for day in on if 0 <= day <= until), default=0)
 

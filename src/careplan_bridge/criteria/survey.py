@@ -61,10 +61,7 @@ def survey(record: Record) -> Survey:
 def _judge(
     criterion: Criterion, record: Record, limits: tuple[RestrictionResult, ...], moved: Movements
 ) -> CriterionResult:
-    terms = Terms(
-        id=criterion.id, says=criterion.says, no_older_than=criterion.no_older_than, accepts=criterion.accepts
-    )
-    result = judge(criterion.condition, terms, record)
+    result = judge(criterion.condition, Terms.of(criterion), record)
     if not isinstance(criterion.condition, WithinBounds):
         return result
     trend = moved[0][1].trend

@@ -20,6 +20,15 @@ def judge(condition: WithinBounds, terms: Terms, record: Record) -> CriterionRes
     return (_once if condition.visits_in_a_row == 1 else _in_a_row)(condition, terms, record)
 
 
+def verdict(condition: WithinBounds, terms: Terms, record: Record) -> Verdict:
+    """The verdict alone, without its words and readings."""
+    if condition.visits_in_a_row == 1:
+        found = current(condition.measured, terms, record)
+        return CANNOT_TELL if isinstance(found, Missing) else _within(condition, found, record)
+    row = _last_visits(condition, terms, record)
+    return CANNOT_TELL if isinstance(row, Missing) else _row_verdict(row, condition)
+
+
 def _once(condition: WithinBounds, terms: Terms, record: Record) -> CriterionResult:
     found = current(condition.measured, terms, record)
     if isinstance(found, Missing):
@@ -42,6 +51,13 @@ class _Visit:
 
 
 def _in_a_row(condition: WithinBounds, terms: Terms, record: Record) -> CriterionResult:
+    row = _last_visits(condition, terms, record)
+    if isinstance(row, Missing):
+        return untold(terms, row, condition.measured, record, asked=_asked(condition, record))
+    return _row(row, condition, terms, record)
+
+
+def _last_visits(condition: WithinBounds, terms: Terms, record: Record) -> list[_Visit] | Missing:
     """Each of the last n visits with an entry. A day without one neither counts nor breaks the row."""
     wanted, count = condition.measured, condition.visits_in_a_row
     several = candidates(wanted, record, not_before=terms.not_before)
@@ -51,16 +67,18 @@ def _in_a_row(condition: WithinBounds, terms: Terms, record: Record) -> Criterio
     if missing is None:
         missing = _uncertain_row(several, condition, terms, record)
     if missing is not None:
-        return untold(terms, missing, wanted, record, asked=_asked(condition, record))
-    row = [_visit(visit, condition, terms, record) for visit in islice(visits(several), count)]
-    return _row(row, condition, terms, record)
+        return missing
+    return [_visit(visit, condition, terms, record) for visit in islice(visits(several), count)]
+
+
+def _row_verdict(row: Sequence[_Visit], condition: WithinBounds) -> Verdict:
+    if len(row) < condition.visits_in_a_row:
+        return NOT_MET  # it is known how many visits there were
+    return all_of(visit.verdict for visit in row)
 
 
 def _row(row: Sequence[_Visit], condition: WithinBounds, terms: Terms, record: Record) -> CriterionResult:
-    verdict = all_of(visit.verdict for visit in row)
-    short = len(row) < condition.visits_in_a_row
-    if short:
-        verdict = NOT_MET  # it is known how many visits there were
+    verdict, short = _row_verdict(row, condition), len(row) < condition.visits_in_a_row
     unclear = next((visit.found for visit in row if isinstance(visit.found, Missing)), None)
     entries = tuple(entry for visit in row if isinstance(visit.found, Known) for entry in visit.found.entries)
     return decided(

@@ -51,6 +51,18 @@ class Careful:
         """The shape of an Observation without components, for all entries like it."""
         return self._shape(observation, self._around(observation, ()), Circumstance())
 
+    def measures_of(self, code: object) -> frozenset[str] | None:
+        """Everything that a number under this code may be of; None where the code alone does not decide it."""
+        if self._codes.depends(code):
+            return None
+        try:
+            meanings = self._codes.meanings(code, Circumstance())
+        except Refused:
+            return frozenset()  # whatever it says, it says of no measure
+        if any(meaning.kind in _PANELS for meaning in meanings):
+            return None
+        return frozenset(name for meaning in meanings for name in self._values.measures_of(meaning))
+
     def facts(self, observation: Json, source: Source, patient: str | None) -> Facts:
         """What all values of the entry share."""
         at, refused = None, None

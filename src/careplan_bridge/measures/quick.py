@@ -46,13 +46,18 @@ class Quick:
         """What the entry says; None where it has to be read with care."""
         try:
             entry = _decode(line)
-            return self._read(entry, line, patient) if _is_plain(entry) else None
+            return self.read_decoded(entry, line, patient) if _is_plain(entry) else None
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             return None
 
-    def _read(self, entry: Entry, line: bytes, patient: str | None) -> Read | None:
+    def shape(self, entry: Entry, line: bytes) -> Shape | None:
+        """The shape of an entry that was decoded; None where it has to be read with care."""
+        return self._shape(entry, _number(entry)[1], line) if _is_plain(entry) else None
+
+    def read_decoded(self, entry: Entry, line: bytes, patient: str | None, shape: Shape | None = None) -> Read | None:
+        """The same of a plain entry that was decoded, and whose shape may be known."""
         number, unread = _number(entry)
-        shape = self._shape(entry, unread, line)
+        shape = shape or self._shape(entry, unread, line)
         at, around = self._moment(entry.effectiveDateTime), self._circumstances(entry, line)
         if not shape.lasting or at is None or around is None:
             return None

@@ -10,9 +10,11 @@ from functools import partial
 
 import msgspec
 
+from careplan_bridge.measures.asked import Asked, Wants
 from careplan_bridge.measures.careful import Careful
 from careplan_bridge.measures.collection import Collection, Identifier, Read, may_be_settled
 from careplan_bridge.measures.context import panel_claims
+from careplan_bridge.measures.entry import Entry
 from careplan_bridge.measures.loose import Json, decode, member, objects, text
 from careplan_bridge.measures.outcome import Result, unusable
 from careplan_bridge.measures.qualifiers import Claim
@@ -59,6 +61,21 @@ class Reader:
         """The same from the bytes of one Observation, with what tells versions and copies of it apart."""
         quick = self._quick.read(line, patient) if self._quick and _RECORD not in line else None
         return quick or self._read_carefully(line, patient, name)
+
+    def asked(self, measures: frozenset[str], wants: Wants) -> Asked:
+        """What is asked of records, so that the rest of them is passed over."""
+        return Asked(self._careful, measures, wants)
+
+    def read_asked(self, entry: Entry, line: bytes, asked: Asked, patient: str) -> Read | None:
+        """What one decoded entry says, or None where it says nothing of what is asked for."""
+        if not asked.may_say(entry):
+            return None
+        shape = self._quick.shape(entry, line) if self._quick else None
+        if shape is None or self._quick is None:
+            return self._read_carefully(line, patient, None)
+        if not asked.wants(shape):
+            return None
+        return self._quick.read_decoded(entry, line, patient, shape) or self._read_carefully(line, patient, None)
 
     def read_member(self, line: bytes, claims: Sequence[Claim], patient: str | None = None) -> tuple[Result, ...]:
         """The same entry once more, as a member of a panel that fixes these qualifiers."""

@@ -15,7 +15,7 @@ from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.measure import Measure, Range
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Shape:
     """`refused`: why no entry of this shape can be used. `rule` reads its numbers; where there is none, `pieces` are its values.
 

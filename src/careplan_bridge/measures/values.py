@@ -98,6 +98,10 @@ class Values:
         """A piece without a value for each measure that the value may have been of."""
         return tuple(Piece(name, None, refused=reason, part=part) for name, part in self._measures(meaning))
 
+    def measures_of(self, meaning: CodeMeaning) -> list[str]:
+        """Every measure that a value under this code may be of."""
+        return [name for name, _ in self._measures(meaning)]
+
     def _measures(self, meaning: CodeMeaning) -> list[tuple[str, str | None]]:
         """Every measure that the value may be of, with the name of the part where there are several."""
         if meaning.kind == "arc":
