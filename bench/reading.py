@@ -74,6 +74,16 @@ def feed(count: int, wanted: int, *, versions: bool) -> Iterator[bytes]:
         yield msgspec.json.encode(_observation(number, person, at, kind, chance, versions=versions))
 
 
+def grouped(count: int, wanted: int, per_person: int) -> Iterator[bytes]:
+    """The same with the entries of one person behind each other, made one by one."""
+    chance = random.Random(7)
+    kinds = shapes(wanted)
+    for number in range(count):
+        at = START + timedelta(days=chance.randrange(200), minutes=chance.randrange(600))
+        observed = _observation(number, number // per_person, at, chance.choice(kinds), chance, versions=True)
+        yield msgspec.json.encode(observed)
+
+
 def shapes(wanted: int) -> list[Json]:
     """Combinations of measure, side, movement, status and unit that a clinic could send; as many as wanted."""
     found = itertools.islice(_shapes(), wanted)

@@ -1,6 +1,7 @@
 """The public facade: what a Python user imports, and what the commands call.
 
-Without a server: `check`, `protocol`, `case`, `conventions`, `endpoint`, `plan`, `convert`, `draft`, `read`, `criteria`.
+Without a server: `check`, `protocol`, `case`, `conventions`, `endpoint`, `plan`, `convert`, `draft`, `read`, `criteria`; for a
+whole caseload's export `group_by_person` and `verdicts_of_export`.
 With one: a `Link` joins a ledger, an endpoint and a site's conventions, and offers push, pull, check, decide, sign, respond, sync.
 
 A name brings in its module when it is first asked for: checking a file waits for no HTTP client.
@@ -11,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from careplan_bridge.bridge.at_hand import plan_at_hand as plan_at_hand
+    from careplan_bridge.bridge.export import group_by_person as group_by_person
+    from careplan_bridge.bridge.export import verdicts_of_export as verdicts_of_export
     from careplan_bridge.bridge.inputs import case as case
     from careplan_bridge.bridge.inputs import check as check
     from careplan_bridge.bridge.inputs import conventions as conventions
@@ -64,6 +67,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "bridge.at_hand": "plan_at_hand",
+    "bridge.export": "group_by_person verdicts_of_export",
     "bridge.inputs": "case check conventions endpoint kind_of protocol",
     "bridge.judging": "complete criteria entries next_visit read",
     "bridge.kept": "check_from decision_id plans_to_retry retrieval_bytes",

@@ -17,10 +17,10 @@ from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable, past_
 from careplan_bridge.criteria.matching import strictly
 from careplan_bridge.criteria.record import Record, operated
 from careplan_bridge.criteria.scope import Scope
-from careplan_bridge.criteria.statements import asked_findings, measured, twin
-from careplan_bridge.criteria.truth import NOT_MET
+from careplan_bridge.criteria.statements import asked_findings, evidence_of, measured, twin
+from careplan_bridge.criteria.truth import CANNOT_TELL, NOT_MET
 from careplan_bridge.model.check import Verdict
-from careplan_bridge.model.criterion import Condition, Measured
+from careplan_bridge.model.criterion import Change, Condition, FindingIs, Measured, OtherSide, WithinBounds
 from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Reading, Unusable
@@ -31,18 +31,25 @@ _ENCODER = msgspec.json.Encoder()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Question:
-    """What the current stage of some plans asks for. `asked` are, by measure, the statements its readings may serve."""
+    """What the current stage of some plans asks for. `asked` are, by measure, the statements its readings may serve.
+
+    `criteria` are the conditions with their terms, and the measures without which each cannot be told.
+    """
 
     side: str
     asked: Mapping[str, tuple[Measured, ...]]
     twins: Mapping[str, str]
     findings: frozenset[str]
     plan: Plan
-    criteria: tuple[tuple[Condition, Terms], ...]
+    criteria: tuple[tuple[Condition, Terms, frozenset[str] | None], ...]
 
     @property
     def measures(self) -> frozenset[str]:
         return frozenset(self.asked) | ({FINDING} if self.findings else set[str]())
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(terms.id for _, terms, _ in self.criteria)
 
     def wants(self, measure: str, side: str | None, qualifiers: Mapping[str, str]) -> bool:
         """Could a reading of this measure, side and qualifiers be meant by any criterion?"""
@@ -82,7 +89,14 @@ def verdicts(
     `results` may leave out what `question` does not want, and stand in any order.
     """
     record = _record(plan, question, results, at, complete=complete)
-    return tuple([verdict(condition, terms, record) for condition, terms in question.criteria])
+    read = record.entries.keys()
+    return tuple(
+        [
+            # Where nothing at all was read of what is asked for, no reason for it makes another verdict.
+            CANNOT_TELL if needs is not None and read.isdisjoint(needs) else verdict(condition, terms, record)
+            for condition, terms, needs in question.criteria
+        ]
+    )
 
 
 def _question(plan: Plan) -> Question:
@@ -103,8 +117,15 @@ def _question(plan: Plan) -> Question:
         twins=twins,
         findings=frozenset(name for criterion in criteria for name in asked_findings(criterion.condition)),
         plan=plan,
-        criteria=tuple((criterion.condition, Terms.of(criterion)) for criterion in criteria),
+        criteria=tuple((one.condition, Terms.of(one), _needs(one.condition, plan)) for one in criteria),
     )
+
+
+def _needs(condition: Condition, plan: Plan) -> frozenset[str] | None:
+    """The measures without any entry of which a condition cannot be told; None where other things decide as well."""
+    if isinstance(condition, WithinBounds | OtherSide | Change | FindingIs):
+        return frozenset(evidence_of(condition, plan.facts))
+    return None
 
 
 def _record(

@@ -4,17 +4,16 @@ A site's feed holds many kinds of Observations, a stage asks for a few. What a c
 whether side and qualifiers fit once for each shape.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from careplan_bridge.measures.careful import Careful
-from careplan_bridge.measures.entry import DECODER, Entry
+from careplan_bridge.measures.entry import ABSENT, Glance
 from careplan_bridge.measures.loose import decode
 from careplan_bridge.measures.shapes import Shape
 
 Wants = Callable[[str, str | None, Mapping[str, str]], bool]
 
 _MOST = 8192  # codes and shapes that are remembered; a hostile feed must not fill the memory
-_NOTHING = DECODER.decode(b"{}").code  # the default that every absent member is
 
 
 class Asked:
@@ -25,41 +24,48 @@ class Asked:
         self._measures = measures
         self._wants = wants
         self._passed: set[bytes] = set()
-        self._seen: set[bytes] = set()
+        self._looked_at: set[bytes] = set()
         self._shapes: dict[Shape, bool] = {}
 
-    def may_say(self, entry: Entry) -> bool:
-        """Could the entry say anything about what is asked for, by its code and the members it has?
+    def telling(self, glances: Iterable[Glance], lines: Iterable[bytes]) -> Iterator[bytes]:
+        """The lines that could say anything about what is asked for.
 
-        Components and panels bring codes of their own; words may say more than their code does.
+        Components and panels bring codes of their own, and words may say more than their code does.
         """
-        code = bytes(entry.code)
-        if code not in self._passed and (code in self._seen or not self._learn(code)):
-            return True
-        return not (
-            entry.component is _NOTHING
-            and entry.hasMember is _NOTHING
-            and entry.valueString is _NOTHING
-            and entry.valueCodeableConcept is _NOTHING
-            and entry.valueRange is _NOTHING
-            and entry.valueRatio is _NOTHING
-        )
+        passed = self._passed
+        unsure = [
+            (glance, line)
+            for glance, line in zip(glances, lines, strict=True)
+            if bytes(glance.code) not in passed
+            or glance.component is not ABSENT
+            or glance.hasMember is not ABSENT
+            or glance.valueString is not ABSENT
+        ]
+        return (line for glance, line in unsure if not self._may_be_passed(glance))
 
     def wants(self, shape: Shape) -> bool:
-        """Could a number of this shape be meant? Whatever is not plain, could."""
+        """Could an entry of this shape be meant? Whatever is not a plain number, could."""
         if shape.recipe is None:
             return True
         known = self._shapes.get(shape)
         if known is None:
+            if len(self._shapes) >= _MOST:
+                self._shapes.clear()
             known = self._shapes[shape] = self._wants(shape.recipe.measure, shape.recipe.side, shape.recipe.qualifiers)
         return known
 
-    def _learn(self, code: bytes) -> bool:
-        """Notes what the code can mean; true if it can be passed over."""
-        if len(self._seen) + len(self._passed) >= _MOST:
-            self._seen.clear()
+    def _may_be_passed(self, glance: Glance) -> bool:
+        code = bytes(glance.code)
+        if code not in self._looked_at and code not in self._passed:
+            self._learn(code)
+        alone = glance.component is ABSENT and glance.hasMember is ABSENT and glance.valueString is ABSENT
+        return alone and code in self._passed
+
+    def _learn(self, code: bytes) -> None:
+        """Notes whether the code can mean anything that is asked for."""
+        if len(self._looked_at) + len(self._passed) >= _MOST:
+            self._looked_at.clear()
             self._passed.clear()
         measures = self._careful.measures_of(decode(code) if code else None)
-        passed = measures is not None and not measures & self._measures
-        (self._passed if passed else self._seen).add(code)
-        return passed
+        unasked = measures is not None and not measures & self._measures
+        (self._passed if unasked else self._looked_at).add(code)

@@ -52,7 +52,7 @@ class Careful:
         return self._shape(observation, self._around(observation, ()), Circumstance())
 
     def measures_of(self, code: object) -> frozenset[str] | None:
-        """Everything that a number under this code may be of; None where the code alone does not decide it."""
+        """Every measure that a value under this code may be of; None where the code alone does not decide it."""
         if self._codes.depends(code):
             return None
         try:

@@ -75,3 +75,19 @@ class Entry(Struct, gc=False):
 
 UNUSUAL = Entry.__struct_fields__[Entry.__struct_fields__.index("implicitRules") :]
 DECODER = msgspec.json.Decoder(Entry)
+
+
+class Glance(Struct, gc=False):
+    """As much of an entry as shows whom it is about and whether anything in it can be of what is asked for."""
+
+    resourceType: str = ""
+    id: str | None = None
+    subject: Named | None = None
+    code: Raw = _NONE
+    component: Raw = _NONE
+    hasMember: Raw = _NONE
+    valueString: Raw = _NONE
+
+
+GLANCE = msgspec.json.Decoder(Glance)
+ABSENT = Glance().code  # the one object that stands for every member that is not there

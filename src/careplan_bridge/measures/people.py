@@ -11,37 +11,38 @@ from functools import partial
 
 import msgspec
 
+from careplan_bridge.errors import InputRefused
 from careplan_bridge.measures.asked import Asked
 from careplan_bridge.measures.collection import Collection, Read
-from careplan_bridge.measures.entry import DECODER, Entry, Named
+from careplan_bridge.measures.entry import GLANCE, Glance, Named
 from careplan_bridge.measures.feed import read_lines
 from careplan_bridge.measures.loose import decode, member, text
 from careplan_bridge.measures.outcome import Result
 from careplan_bridge.measures.reader import Reader
 from careplan_bridge.measures.standing import type_and_id
 
+_decode = GLANCE.decode
 _UNLIKE_ALL = msgspec.Raw(b"[]")  # has to be read with care, whatever it is
+# What holds others within it would be lost unseen; any other resource says nothing here.
+_SEVERAL = "A line is no single resource; group the entries by person first, that takes them apart."
 _WRONG = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
 
 @dataclass(slots=True)
 class Person:
-    """All lines about one person, with what was decoded of each. `reference` is such as `Patient/1`, None where none is named."""
+    """All lines about one person, with a glance at each. `reference` is such as `Patient/1`, None where none is named."""
 
     reference: str | None
-    entries: list[Entry] = field(default_factory=list[Entry])
+    glances: list[Glance] = field(default_factory=list[Glance])
     lines: list[bytes] = field(default_factory=list[bytes])
 
     def results(self, reader: Reader, asked: Asked) -> tuple[Result, ...]:
         """What the record says of what is asked for, in no order."""
         patient = self.reference or ""
-        if len({entry.id for entry in self.entries}) < len(self.entries):
+        if len({glance.id for glance in self.glances}) < len(self.glances):
             return _everything(self.lines, reader, patient)
-        reads = [
-            read
-            for entry, line in zip(self.entries, self.lines, strict=True)
-            if asked.may_say(entry) and (read := reader.read_asked(entry, line, asked, patient))
-        ]
+        telling = asked.telling(self.glances, self.lines)
+        reads = [read for line in telling if (read := reader.read_asked(line, asked, patient))]
         if all(map(_stands_alone, reads)):
             return tuple([result for read in reads for result in read.results])
         return _together(reads, reader, patient)
@@ -49,42 +50,40 @@ class Person:
 
 def people(lines: Iterable[bytes]) -> Iterator[Person]:
     """Neighbouring lines about the same person. Lines that are no Observation are passed over."""
-    person, named = Person(None), ""
+    person, named = Person(None), None
     for line in lines:
-        entry = _decoded(line)
-        if entry is None:
+        try:
+            glance = _decode(line)
+        except _WRONG:
+            glance = _odd(line)
+        if glance.resourceType != "Observation":
+            if glance.resourceType == "Bundle":
+                raise InputRefused(_SEVERAL)
             continue
-        subject = entry.subject
-        reference = (subject.reference if subject else None) or ""
+        subject = glance.subject
+        reference = None if subject is None else subject.reference
         if reference != named:
-            named = reference
-            if type_and_id(reference) != person.reference:
-                if person.lines:
-                    yield person
-                person = Person(type_and_id(reference) or None)
-        person.entries.append(entry)
+            about = type_and_id(reference) if reference else None
+            if about != person.reference and person.lines:
+                yield person
+                person = Person(about)
+            person.reference, named = about, reference
+        person.glances.append(glance)
         person.lines.append(line)
     if person.lines:
         yield person
 
 
-def _decoded(line: bytes) -> Entry | None:
-    """The entry; None where the line is another resource. One of the wrong types is left to the careful way."""
-    try:
-        entry = DECODER.decode(line)
-    except _WRONG:
-        return _odd(line)
-    return entry if entry.resourceType == "Observation" else None
-
-
-def _odd(line: bytes) -> Entry | None:
-    """Raises msgspec.DecodeError for what is no JSON."""
+def _odd(line: bytes) -> Glance:
+    """What is of the wrong types is left to the careful way. Raises msgspec.DecodeError for what is no JSON."""
+    if not line.strip():
+        return Glance()
     resource = decode(line)
-    if text(member(resource, "resourceType")) != "Observation":
-        return None
+    if not isinstance(resource, dict):
+        raise InputRefused(_SEVERAL)
     about = text(member(member(resource, "subject"), "reference"))
-    return Entry(
-        resourceType="Observation",
+    return Glance(
+        resourceType=text(member(resource, "resourceType")) or "",
         id=text(member(resource, "id")),
         subject=Named(about) if about else None,
         component=_UNLIKE_ALL,

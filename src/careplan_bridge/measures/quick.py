@@ -4,14 +4,15 @@ Only an entry with one number or one coded value at one time, and with nothing t
 """
 
 from operator import attrgetter
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import msgspec
 
+from careplan_bridge.measures.asked import Asked
 from careplan_bridge.measures.careful import Careful
 from careplan_bridge.measures.circumstances import circumstances
 from careplan_bridge.measures.collection import Read, may_be_settled
-from careplan_bridge.measures.entry import DECODER, UNUSUAL, Entry
+from careplan_bridge.measures.entry import ABSENT, DECODER, UNUSUAL, Entry
 from careplan_bridge.measures.loose import Json, as_written, decode
 from careplan_bridge.measures.moments import check_issue, written
 from careplan_bridge.measures.outcome import Facts, Result
@@ -27,9 +28,8 @@ _MOST = 8192  # a feed has a few hundred shapes; a hostile one must not fill the
 _decode = DECODER.decode
 _unusual = attrgetter(*UNUSUAL)
 _USUAL = _unusual(Entry())  # the defaults themselves: comparing them is comparing identities
-_shape_parts = attrgetter("code", "bodySite", "method", "extension", "valueCodeableConcept", "valueBoolean")
+_shape_parts = attrgetter("bodySite", "method", "extension", "valueCodeableConcept", "valueBoolean")
 _around_parts = attrgetter("performer", "device", "method", "derivedFrom")
-_unit_parts = attrgetter("comparator", "unit", "system", "code")
 
 _Key = tuple[object, ...]
 Kept = TypeVar("Kept")
@@ -44,31 +44,38 @@ class Quick:
 
     def read(self, line: bytes, patient: str | None) -> Read | None:
         """What the entry says; None where it has to be read with care."""
+        return self._read(line, patient, None) or None
+
+    def read_asked(self, line: bytes, asked: Asked, patient: str) -> Read | Literal[False] | None:
+        """The same where it could be meant by what is asked for; False where it certainly is not."""
+        return self._read(line, patient, asked)
+
+    def _read(self, line: bytes, patient: str | None, asked: Asked | None) -> Read | Literal[False] | None:
         try:
             entry = _decode(line)
-            return self.read_decoded(entry, line, patient) if _is_plain(entry) else None
+            if not _is_plain(entry):
+                return None
+            number, unread = _number(entry)
+            shape = self._shape(entry, unread, line)
+            if asked and shape.lasting and not asked.wants(shape):
+                return False
+            return self._read_plain(entry, shape, number, line, patient)
         except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             return None
 
-    def shape(self, entry: Entry, line: bytes) -> Shape | None:
-        """The shape of an entry that was decoded; None where it has to be read with care."""
-        return self._shape(entry, _number(entry)[1], line) if _is_plain(entry) else None
-
-    def read_decoded(self, entry: Entry, line: bytes, patient: str | None, shape: Shape | None = None) -> Read | None:
-        """The same of a plain entry that was decoded, and whose shape may be known."""
-        number, unread = _number(entry)
-        shape = shape or self._shape(entry, unread, line)
+    def _read_plain(
+        self, entry: Entry, shape: Shape, number: str | None, line: bytes, patient: str | None
+    ) -> Read | None:
         at, around = self._moment(entry.effectiveDateTime), self._circumstances(entry, line)
         if not shape.lasting or at is None or around is None:
             return None
         results = self._results(shape, number, entry, _source(entry, line), at, around, patient)
-        identifiers = tuple([(one.system, one.value) for one in entry.identifier if one.system and one.value])
         return Read(
             f"Observation/{entry.id}",
             results,
             (entry.meta.versionId or None) if entry.meta else None,
             (entry.meta.lastUpdated or None) if entry.meta else None,
-            identifiers,
+            tuple([(one.system, one.value) for one in entry.identifier if one.system and one.value]),
             line=None if results[0].__class__ is Reading or not may_be_settled(results) else line,
         )
 
@@ -93,11 +100,13 @@ class Quick:
     def _shape(self, entry: Entry, unread: bytes, line: bytes) -> Shape:
         unit = entry.valueQuantity
         key = (
-            *map(bytes, _shape_parts(entry)),
             entry.status,
+            bytes(entry.code),
             unread,
-            _unit_parts(unit) if unit else None,
-            not entry.valueInteger,
+            None if unit is None else (unit.unit, unit.code, unit.system, unit.comparator),
+            entry.valueInteger is ABSENT,
+            # most entries have few of these
+            *[bytes(part) if part is not ABSENT else b"" for part in _shape_parts(entry)],
         )
         return self._shapes.get(key) or _keep(self._shapes, key, self._careful.shape(_object(line)))
 

@@ -14,7 +14,6 @@ from careplan_bridge.measures.asked import Asked, Wants
 from careplan_bridge.measures.careful import Careful
 from careplan_bridge.measures.collection import Collection, Identifier, Read, may_be_settled
 from careplan_bridge.measures.context import panel_claims
-from careplan_bridge.measures.entry import Entry
 from careplan_bridge.measures.loose import Json, decode, member, objects, text
 from careplan_bridge.measures.outcome import Result, unusable
 from careplan_bridge.measures.qualifiers import Claim
@@ -66,16 +65,10 @@ class Reader:
         """What is asked of records, so that the rest of them is passed over."""
         return Asked(self._careful, measures, wants)
 
-    def read_asked(self, entry: Entry, line: bytes, asked: Asked, patient: str) -> Read | None:
-        """What one decoded entry says, or None where it says nothing of what is asked for."""
-        if not asked.may_say(entry):
-            return None
-        shape = self._quick.shape(entry, line) if self._quick else None
-        if shape is None or self._quick is None:
-            return self._read_carefully(line, patient, None)
-        if not asked.wants(shape):
-            return None
-        return self._quick.read_decoded(entry, line, patient, shape) or self._read_carefully(line, patient, None)
+    def read_asked(self, line: bytes, asked: Asked, patient: str) -> Read | None:
+        """What one entry says, or None where it says nothing of what is asked for."""
+        found = self._quick.read_asked(line, asked, patient) if self._quick else None
+        return self._read_carefully(line, patient, None) if found is None else found or None
 
     def read_member(self, line: bytes, claims: Sequence[Claim], patient: str | None = None) -> tuple[Result, ...]:
         """The same entry once more, as a member of a panel that fixes these qualifiers."""

@@ -99,8 +99,10 @@ class Values:
         return tuple(Piece(name, None, refused=reason, part=part) for name, part in self._measures(meaning))
 
     def measures_of(self, meaning: CodeMeaning) -> list[str]:
-        """Every measure that a value under this code may be of."""
-        return [name for name, _ in self._measures(meaning)]
+        """Every measure that a value under this code may be of: a sign may turn a deficit into what goes beyond neutral."""
+        names = [name for name, _ in self._measures(meaning)]
+        signed = [name for name in names if name in self._catalogue.measures and self._catalogue.measures[name].signed]
+        return [*names, *(other for name in signed for other in extension_measures(self._catalogue, name))]
 
     def _measures(self, meaning: CodeMeaning) -> list[tuple[str, str | None]]:
         """Every measure that the value may be of, with the name of the part where there are several."""
