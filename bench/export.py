@@ -37,7 +37,7 @@ PER_PERSON = 80
 def main() -> None:
     asked = _arguments()
     if asked.one is not None:
-        decode(asked.one) if asked.alone else judge(asked.one, 1)
+        decode(asked.one) if asked.alone else judge(asked.one, 1, _plans())
         print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
         return
     with written(asked.count, asked.shapes) as path:
@@ -51,20 +51,24 @@ def main() -> None:
 
 
 def _speed(path: Path, asked: argparse.Namespace) -> None:
+    plans = _plans()
     ways: dict[str, Callable[[], object]] = {
         "decode": partial(decode, path),
-        "verdicts": partial(judge, path, 1),
-        "processes": partial(judge, path, asked.processes),
+        "verdicts": partial(judge, path, 1, plans),
+        "one process": partial(judge, path, 1, plans),
+        "several": partial(judge, path, asked.processes, plans),
     }
     taken: dict[str, list[float]] = {name: [] for name in ways}
     for _ in range(asked.rounds):
         for name, way in ways.items():
-            taken[name].append(_seconds(way))
+            taken[name].append(
+                _seconds(way, time.process_time if name in ("decode", "verdicts") else time.perf_counter)
+            )
     best = {name: min(several) for name, several in taken.items()}
     print(f"observations, file            {asked.count}, {path.stat().st_size // 2**20} MiB")
     print(f"decode alone                  {best['decode'] * 1e6 / asked.count:.1f} us each on this machine")
     print(f"verdicts / decode             {best['verdicts'] / best['decode']:.2f}")
-    print(f"one process / {asked.processes} processes     {best['verdicts'] / best['processes']:.2f}")
+    print(f"one process / {asked.processes} processes     {best['one process'] / best['several']:.2f} (wall)")
 
 
 def decode(path: Path) -> None:
@@ -74,8 +78,8 @@ def decode(path: Path) -> None:
             DECODER.decode(line)
 
 
-def judge(path: Path, processes: int) -> int:
-    plan_of = partial(_plan_of, _plans())
+def judge(path: Path, processes: int, plans: list[Plan]) -> int:
+    plan_of = partial(_plan_of, plans)
     return sum(1 for _ in verdicts_of_export(path, plan_of, reading.SITE, AT, processes=processes))
 
 
@@ -103,10 +107,10 @@ def written(count: int, shapes: int) -> Generator[Path]:
         yield path
 
 
-def _seconds(work: Callable[[], object]) -> float:
-    started = time.perf_counter()
+def _seconds(work: Callable[[], object], clock: Callable[[], float]) -> float:
+    started = clock()
     work()
-    return time.perf_counter() - started
+    return clock() - started
 
 
 def _peak(path: Path, *more: str) -> int:

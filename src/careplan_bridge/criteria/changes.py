@@ -20,10 +20,10 @@ from careplan_bridge.model.criterion import Change, Measured
 Pair = tuple[Known, Known]  # the earlier value, the latest one
 
 
-def verdict_of_change(condition: Change, terms: Terms, record: Record) -> Verdict:
-    """The verdict alone, without its words and readings."""
+def verdict_of_change(condition: Change, terms: Terms, record: Record) -> Verdict | Missing:
+    """The verdict alone, or what is missing for it, without words and readings."""
     pair = _since(condition, terms, record)
-    return CANNOT_TELL if isinstance(pair, Missing) else inside(_apart(pair), wanted(condition.bounds))
+    return pair if isinstance(pair, Missing) else inside(_apart(pair), wanted(condition.bounds))
 
 
 def judge_change(condition: Change, terms: Terms, record: Record) -> CriterionResult:
@@ -74,8 +74,8 @@ def _baseline(asked: Measured, latest: Known, terms: Terms, record: Record) -> K
     if isinstance(baseline, Missing):
         return Missing(
             f"baseline-{baseline.reason.removeprefix('newer-')}",
-            f"the first visit: {baseline.says}",
-            baseline.settle,
+            lambda: f"the first visit: {baseline.says}",
+            lambda: baseline.settle,
             baseline.entries,
         )
     return _only_once(asked, latest, record) if _shared(baseline.entries, latest.entries) else baseline
@@ -131,8 +131,10 @@ def _may_be(value: Interval, best: Interval) -> bool:
 def _undecided(asked: Measured, entries: Sequence[Entry], record: Record) -> Missing:
     return Missing(
         "best-in-doubt",
-        f"which visit was the best one cannot be told: an entry {words.on(entries, record.calendar)} may or may not count",
-        f"the day and every detail of it, for {words.subject(asked, record.facts(asked.measure))}",
+        lambda: (
+            f"which visit was the best one cannot be told: an entry {words.on(entries, record.calendar)} may or may not count"
+        ),
+        lambda: f"the day and every detail of it, for {words.subject(asked, record.facts(asked.measure))}",
         tuple(entries),
     )
 
@@ -140,8 +142,8 @@ def _undecided(asked: Measured, entries: Sequence[Entry], record: Record) -> Mis
 def _only_once(asked: Measured, latest: Known, record: Record) -> Missing:
     return Missing(
         "only-the-baseline",
-        f"measured only once after surgery, {words.on(latest.entries, record.calendar)}",
-        f"{words.subject(asked, record.facts(asked.measure))}, measured again at a later visit",
+        lambda: f"measured only once after surgery, {words.on(latest.entries, record.calendar)}",
+        lambda: f"{words.subject(asked, record.facts(asked.measure))}, measured again at a later visit",
         latest.entries,
     )
 

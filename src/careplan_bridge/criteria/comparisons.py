@@ -18,10 +18,12 @@ from careplan_bridge.model.value import Bounds
 Pair = tuple[Known, Known]
 
 
-def verdict_of_sides(condition: OtherSide, terms: Terms, record: Record) -> Verdict:
-    """The verdict alone, without its words and readings."""
+def verdict_of_sides(condition: OtherSide, terms: Terms, record: Record) -> Verdict | Missing:
+    """The verdict alone, or what is missing for it, without words and readings."""
     found = _operated(condition, record) or _both_sides(condition, terms, record)
-    result = None if isinstance(found, Missing) else _result(condition, found, record)
+    if isinstance(found, Missing):
+        return found
+    result = _result(condition, found, record)
     return CANNOT_TELL if result is None else inside(result, wanted(_bounds(condition)))
 
 
@@ -43,8 +45,10 @@ def _operated(condition: OtherSide, record: Record) -> Missing | None:
         return None
     return Missing(
         "other-side-operated",
-        f"the other limb was operated on ({operated.procedure}, {operated.on.isoformat()}), so it is no reference",
-        "a clinician's decision on another reference",
+        lambda: (
+            f"the other limb was operated on ({operated.procedure}, {operated.on.isoformat()}), so it is no reference"
+        ),
+        lambda: "a clinician's decision on another reference",
     )
 
 
@@ -78,7 +82,9 @@ def _compared(condition: OtherSide, pair: Pair, terms: Terms, record: Record) ->
     entries = (*pair[0].entries, *pair[1].entries)
     if result is None:
         lack = Missing(
-            "no-index", f"{said}: no index can be formed with zero or less", exact_values(condition.measured, record)
+            "no-index",
+            lambda: f"{said}: no index can be formed with zero or less",
+            lambda: exact_values(condition.measured, record),
         )
         return untold(terms, lack, condition.measured, record, asked=_side_words(condition, record))
     verdict = inside(result, wanted(bounds))

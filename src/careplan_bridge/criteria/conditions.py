@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from msgspec.structs import replace
 
 from careplan_bridge.criteria import changes, comparisons, findings, thresholds
-from careplan_bridge.criteria.current import Terms
+from careplan_bridge.criteria.current import Missing, Terms
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.results import NOT_DONE, decided, together
 from careplan_bridge.criteria.says import says
@@ -47,18 +47,40 @@ def judge(condition: Condition, terms: Terms, record: Record) -> CriterionResult
 def verdict(condition: Condition, terms: Terms, record: Record) -> Verdict:
     """What `judge` says, by the same steps, without words and readings: for many plans at once."""
     match condition:
+        case AllOf() | AnyOf() | AtLeastOf():
+            return _verdict(condition, [verdict(part, terms, record) for part in condition.conditions])
+        case FirstDoneOf():
+            return _verdict_of_first_done(condition, terms, record)
+        case FindingIs():
+            found = findings.verdict_of_finding(condition, terms, record)
+        case TimeSince():
+            return findings.judge_time(condition, terms, record).verdict
+        case _:
+            found = _verdict_of_measured(condition, terms, record)
+    return CANNOT_TELL if isinstance(found, Missing) else found
+
+
+def _verdict_of_measured(
+    condition: WithinBounds | OtherSide | Change, terms: Terms, record: Record
+) -> Verdict | Missing:
+    match condition:
         case WithinBounds():
             return thresholds.verdict(condition, terms, record)
         case OtherSide():
             return comparisons.verdict_of_sides(condition, terms, record)
         case Change():
             return changes.verdict_of_change(condition, terms, record)
-        case FindingIs():
-            return findings.verdict_of_finding(condition, terms, record)
-        case AllOf() | AnyOf() | AtLeastOf():
-            return _verdict(condition, [verdict(part, terms, record) for part in condition.conditions])
-        case _:
-            return judge(condition, terms, record).verdict
+
+
+def _verdict_of_first_done(condition: FirstDoneOf, terms: Terms, record: Record) -> Verdict:
+    for number, rung in enumerate(condition.alternatives, 1):
+        own = _part(terms, number, "", not_before=rung.not_before)
+        found = _verdict_of_measured(rung.condition, own, record)
+        if not isinstance(found, Missing):
+            return found
+        if found.reason not in NOT_DONE:
+            break
+    return CANNOT_TELL
 
 
 def _combined(condition: AllOf | AnyOf | AtLeastOf, terms: Terms, record: Record) -> CriterionResult:

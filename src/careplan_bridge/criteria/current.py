@@ -1,6 +1,6 @@
 """The value that counts now, or the reason why none can be told."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from careplan_bridge.criteria import words
@@ -40,12 +40,23 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """Why the value cannot be told: a code, a sentence, and what would settle it."""
+    """Why the value cannot be told: a code, a sentence, and what would settle it.
+
+    The sentences are put into words only when somebody asks for them.
+    """
 
     reason: str
-    says: str
-    settle: str
+    in_words: Callable[[], str]
+    what_settles: Callable[[], str]
     entries: tuple[Entry, ...] = ()
+
+    @property
+    def says(self) -> str:
+        return self.in_words()
+
+    @property
+    def settle(self) -> str:
+        return self.what_settles()
 
 
 def current(wanted: Measured, terms: Terms, record: Record) -> Known | Missing:
@@ -72,8 +83,8 @@ def incomplete(wanted: Measured, record: Record) -> Missing | None:
         return None
     return Missing(
         "incomplete",
-        "not everything was retrieved, so a newer entry may be missing",
-        f"a complete retrieval, for {_subject(wanted, record)}",
+        lambda: "not everything was retrieved, so a newer entry may be missing",
+        lambda: f"a complete retrieval, for {_subject(wanted, record)}",
     )
 
 
@@ -97,8 +108,8 @@ def _nothing(several: Sequence[Candidate], wanted: Measured, record: Record) -> 
     if any(record.after_surgery(entry) is NOT_MET for entry in alike(record, wanted)):
         return Missing(
             "before-surgery",
-            f"only measured before the surgery of {record.calendar.date(record.operated).isoformat()}",
-            f"{_subject(wanted, record)}, measured after the surgery",
+            lambda: f"only measured before the surgery of {record.calendar.date(record.operated).isoformat()}",
+            lambda: f"{_subject(wanted, record)}, measured after the surgery",
         )
     return _unlike(wanted, record)
 
@@ -107,25 +118,31 @@ def _doubtful(entries: Sequence[Entry], wanted: Measured, record: Record) -> Mis
     unusable = next((entry.unusable for entry in entries if entry.unusable), None)
     if unusable is not None:
         return Missing(
-            "unusable-entry", f"an entry could not be used: {unusable.says}", unusable.settle, tuple(entries)
+            "unusable-entry",
+            lambda: f"an entry could not be used: {unusable.says}",
+            lambda: unusable.settle,
+            tuple(entries),
         )
-    shown = words.how(entries[-1])
+    last = entries[-1]
     return Missing(
         "in-doubt",
-        f"{shown} {words.on(entries[-1:], record.calendar)} may not be what is asked for",
-        f"{_subject(wanted, record)}, with all of this known, after the day of surgery",
+        lambda: f"{words.how(last)} {words.on([last], record.calendar)} may not be what is asked for",
+        lambda: f"{_subject(wanted, record)}, with all of this known, after the day of surgery",
         tuple(entries),
     )
 
 
 def _unlike(wanted: Measured, record: Record) -> Missing:
     others = list(same_measure(record, wanted))
-    settle = f"{_subject(wanted, record)}, measured"
     if not others:
-        return Missing("no-reading", "no reading", settle)
+        return Missing("no-reading", lambda: "no reading", lambda: f"{_subject(wanted, record)}, measured")
     newest = others[-1]
-    there = f"{words.how(newest)} {words.on([newest], record.calendar)}"
-    return Missing("no-matching-reading", f"no reading of this kind; what there is: {there}", settle, (newest,))
+    return Missing(
+        "no-matching-reading",
+        lambda: f"no reading of this kind; what there is: {words.how(newest)} {words.on([newest], record.calendar)}",
+        lambda: f"{_subject(wanted, record)}, measured",
+        (newest,),
+    )
 
 
 def _unreadable(entries: Sequence[Entry], wanted: Measured, record: Record) -> Missing | None:
@@ -134,20 +151,22 @@ def _unreadable(entries: Sequence[Entry], wanted: Measured, record: Record) -> M
         return None
     return Missing(
         "newer-unusable-entry",
-        f"an entry of {words.term(record.facts(wanted.measure))} that may be the one that counts could not be used: {unusable.says}",
-        unusable.settle,
+        lambda: (
+            f"an entry of {words.term(record.facts(wanted.measure))} that may be the one that counts could not be used: {unusable.says}"
+        ),
+        lambda: unusable.settle,
         tuple(entries),
     )
 
 
 def _out_of_date(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: Record) -> Missing | None:
-    ages = [fresh(entry, terms, record) for entry in entries]
-    if terms.no_older_than is None or all_of(ages) is MET:
+    allowed, ages = terms.no_older_than, [fresh(entry, terms, record) for entry in entries]
+    if allowed is None or all_of(ages) is MET:
         return None
     return Missing(
         "out-of-date" if set(ages) == {NOT_MET} else "age-uncertain",
-        f"last measured {words.on(entries, record.calendar)}; no older than {words.days(terms.no_older_than)} wanted",
-        f"{_subject(wanted, record)}, measured again",
+        lambda: f"last measured {words.on(entries, record.calendar)}; no older than {words.days(allowed)} wanted",
+        lambda: f"{_subject(wanted, record)}, measured again",
         tuple(entries),
     )
 
@@ -165,8 +184,8 @@ def weakened(entries: Sequence[Entry], wanted: Measured, terms: Terms, record: R
     entry, caveat = found[0]
     return Missing(
         "caveat",
-        f"{words.how(entry)} {words.on([entry], record.calendar)} was measured differently: {caveat.says}",
-        f"{_subject(wanted, record)}, measured without this; or the criterion accepts `{caveat.code}`",
+        lambda: f"{words.how(entry)} {words.on([entry], record.calendar)} was measured differently: {caveat.says}",
+        lambda: f"{_subject(wanted, record)}, measured without this; or the criterion accepts `{caveat.code}`",
         tuple(entries),
     )
 

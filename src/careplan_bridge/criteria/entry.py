@@ -59,15 +59,17 @@ class Entry:
 
 
 def of_reading(reading: Reading, calendar: Calendar) -> Entry:
+    at = reading.at
+    first = calendar.day(at.low)
     return Entry(
         source=reading.source,
         measure=reading.measure,
         side=reading.side,
         qualifiers=reading.qualifiers,
         value=reading.value,
-        at=reading.at,
-        first=calendar.day(reading.at.low),
-        last=calendar.day(reading.at.high),
+        at=at,
+        first=first,
+        last=first if at.high is at.low else calendar.day(at.high),
         caveats=reading.caveats,
         reading=reading,
     )

@@ -18,10 +18,10 @@ def about(finding: str) -> Measured:
     return Measured(measure=FINDING, side=None, qualifiers={"finding": finding})
 
 
-def verdict_of_finding(condition: FindingIs, terms: Terms, record: Record) -> Verdict:
-    """The verdict alone, without its words and readings."""
+def verdict_of_finding(condition: FindingIs, terms: Terms, record: Record) -> Verdict | Missing:
+    """The verdict alone, or what is missing for it, without words and readings."""
     found = current(about(condition.finding), terms, record)
-    return CANNOT_TELL if isinstance(found, Missing) else _answered(condition, _levels(found))
+    return found if isinstance(found, Missing) else _answered(condition, _levels(found))
 
 
 def judge_finding(condition: FindingIs, terms: Terms, record: Record) -> CriterionResult:
@@ -77,13 +77,10 @@ def _answer(level: str, expected: str) -> Verdict:
 def _in_words(missing: Missing, condition: FindingIs) -> Missing:
     """A finding is looked for, not measured."""
     if missing.reason in ("no-reading", "no-matching-reading"):
-        return Missing("no-reading", "not recorded", _look(condition))
-    settle = (
-        missing.settle
-        if missing.reason in ("incomplete", "newer-unusable-entry", "unusable-entry")
-        else _look(condition)
-    )
-    return Missing(missing.reason, missing.says, settle, missing.entries)
+        return Missing("no-reading", lambda: "not recorded", lambda: _look(condition))
+    as_measured = missing.reason in ("incomplete", "newer-unusable-entry", "unusable-entry")
+    settle = missing.what_settles if as_measured else lambda: _look(condition)
+    return Missing(missing.reason, missing.in_words, settle, missing.entries)
 
 
 def _look(condition: FindingIs) -> str:

@@ -19,8 +19,14 @@ def strictly(
     wanted: Measured, side: str | None, qualifiers: Mapping[str, str], *, involved: str, measure: Measure | None
 ) -> Verdict:
     """What a criterion names must be known and equal; what it leaves out matches anything."""
-    named = (_equal(qualifiers.get(name), value) for name, value in wanted.qualifiers.items())
-    return all_of([_side(wanted, side, involved, measure), *named])
+    found = _side(wanted, side, involved, measure)
+    for name, value in wanted.qualifiers.items():
+        known = qualifiers.get(name)
+        if known is None:
+            found = all_of((found, CANNOT_TELL))
+        elif known != value:
+            return NOT_MET
+    return found
 
 
 def loosely(

@@ -83,7 +83,9 @@ def same_measure(record: Record, wanted: Measured) -> Iterator[Entry]:
 def _meant(entry: Entry, wanted: Measured, record: Record, not_before: int | None) -> Verdict:
     facts = record.facts(wanted.measure)
     matches = strictly(wanted, entry.side, entry.qualifiers, involved=record.plan.side, measure=facts)
-    return all_of([matches, record.after_surgery(entry), _not_before(entry, not_before)])
+    if matches is NOT_MET:
+        return NOT_MET
+    return all_of((matches, record.after_surgery(entry), _not_before(entry, not_before)))
 
 
 def _not_before(entry: Entry, day: int | None) -> Verdict:

@@ -20,13 +20,13 @@ def judge(condition: WithinBounds, terms: Terms, record: Record) -> CriterionRes
     return (_once if condition.visits_in_a_row == 1 else _in_a_row)(condition, terms, record)
 
 
-def verdict(condition: WithinBounds, terms: Terms, record: Record) -> Verdict:
-    """The verdict alone, without its words and readings."""
+def verdict(condition: WithinBounds, terms: Terms, record: Record) -> Verdict | Missing:
+    """The verdict alone, or what is missing for it, without words and readings."""
     if condition.visits_in_a_row == 1:
         found = current(condition.measured, terms, record)
-        return CANNOT_TELL if isinstance(found, Missing) else _within(condition, found, record)
+        return found if isinstance(found, Missing) else _within(condition, found, record)
     row = _last_visits(condition, terms, record)
-    return CANNOT_TELL if isinstance(row, Missing) else _row_verdict(row, condition)
+    return row if isinstance(row, Missing) else _row_verdict(row, condition)
 
 
 def _once(condition: WithinBounds, terms: Terms, record: Record) -> CriterionResult:
@@ -104,8 +104,8 @@ def _uncertain_row(
     if loose:
         return Missing(
             "moment-uncertain",
-            f"an entry {words.on(loose[:1], record.calendar)} may belong to any of several visits",
-            "the day it was measured on",
+            lambda: f"an entry {words.on(loose[:1], record.calendar)} may belong to any of several visits",
+            lambda: "the day it was measured on",
             tuple(loose),
         )
     newest = _newest_sure(dated)

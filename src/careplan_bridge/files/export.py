@@ -18,7 +18,6 @@ from careplan_bridge.files.documents import opened
 from careplan_bridge.files.observations import raw_lines
 from careplan_bridge.measures.standing import type_and_id
 
-_AT_ONCE = 1 << 20  # bytes read at a time
 _BUCKET = 64 << 20  # bytes that are held while a bucket is sorted
 _MOST_BUCKETS = 128  # files open at a time
 
@@ -38,12 +37,11 @@ def lines(path: Path, start: int, end: int) -> Iterator[bytes]:
     """The lines between two offsets, both of which begin a line (or end the file)."""
     with opened(path) as file:
         file.seek(start)
-        left = end - start
-        while left > 0 and (several := file.readlines(min(left, _AT_ONCE))):
-            left -= sum(map(len, several))
-            while left < 0:  # lines are read until more than was asked for has come
-                left += len(several.pop())
-            yield from several
+        for line in file:
+            if start >= end:
+                return
+            start += len(line)
+            yield line
 
 
 def ranges(path: Path, count: int) -> list[tuple[int, int]]:

@@ -7,7 +7,6 @@ whole person is read as `read_lines` reads.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import partial
 
 import msgspec
 
@@ -16,7 +15,7 @@ from careplan_bridge.measures.asked import Asked
 from careplan_bridge.measures.collection import Collection, Read
 from careplan_bridge.measures.entry import GLANCE, Glance, Named
 from careplan_bridge.measures.feed import read_lines
-from careplan_bridge.measures.loose import decode, member, text
+from careplan_bridge.measures.loose import decode, member, obj, text
 from careplan_bridge.measures.outcome import Result
 from careplan_bridge.measures.reader import Reader
 from careplan_bridge.measures.standing import type_and_id
@@ -38,14 +37,13 @@ class Person:
 
     def results(self, reader: Reader, asked: Asked) -> tuple[Result, ...]:
         """What the record says of what is asked for, in no order."""
-        patient = self.reference or ""
         if len({glance.id for glance in self.glances}) < len(self.glances):
-            return _everything(self.lines, reader, patient)
+            return _everything(self.lines, reader)
         telling = asked.telling(self.glances, self.lines)
-        reads = [read for line in telling if (read := reader.read_asked(line, asked, patient))]
+        reads = [read for line in telling if (read := reader.read_asked(line, asked))]
         if all(map(_stands_alone, reads)):
             return tuple([result for read in reads for result in read.results])
-        return _together(reads, reader, patient)
+        return _together(reads, reader)
 
 
 def people(lines: Iterable[bytes]) -> Iterator[Person]:
@@ -79,7 +77,7 @@ def _odd(line: bytes) -> Glance:
     if not line.strip():
         return Glance()
     resource = decode(line)
-    if not isinstance(resource, dict):
+    if not obj(resource):
         raise InputRefused(_SEVERAL)
     about = text(member(member(resource, "subject"), "reference"))
     return Glance(
@@ -95,15 +93,15 @@ def _stands_alone(read: Read) -> bool:
     return not (read.identifiers or read.members or read.line or read.key.startswith("#"))
 
 
-def _together(reads: list[Read], reader: Reader, patient: str) -> tuple[Result, ...]:
-    collection = Collection(partial(reader.read_member, patient=patient))
+def _together(reads: list[Read], reader: Reader) -> tuple[Result, ...]:
+    collection = Collection(reader.read_member)
     for read in reads:
         collection.add(read)
     return _results(collection)
 
 
-def _everything(lines: Iterable[bytes], reader: Reader, patient: str) -> tuple[Result, ...]:
-    found = read_lines(lines, reader, patient=patient)
+def _everything(lines: Iterable[bytes], reader: Reader) -> tuple[Result, ...]:
+    found = read_lines(lines, reader)
     return (*found.readings, *found.unusable)
 
 

@@ -46,9 +46,9 @@ class Quick:
         """What the entry says; None where it has to be read with care."""
         return self._read(line, patient, None) or None
 
-    def read_asked(self, line: bytes, asked: Asked, patient: str) -> Read | Literal[False] | None:
+    def read_asked(self, line: bytes, asked: Asked) -> Read | Literal[False] | None:
         """The same where it could be meant by what is asked for; False where it certainly is not."""
-        return self._read(line, patient, asked)
+        return self._read(line, None, asked)
 
     def _read(self, line: bytes, patient: str | None, asked: Asked | None) -> Read | Literal[False] | None:
         try:

@@ -65,10 +65,10 @@ class Reader:
         """What is asked of records, so that the rest of them is passed over."""
         return Asked(self._careful, measures, wants)
 
-    def read_asked(self, line: bytes, asked: Asked, patient: str) -> Read | None:
-        """What one entry says, or None where it says nothing of what is asked for."""
-        found = self._quick.read_asked(line, asked, patient) if self._quick else None
-        return self._read_carefully(line, patient, None) if found is None else found or None
+    def read_asked(self, line: bytes, asked: Asked) -> Read | None:
+        """What one entry of the person says, or None where it says nothing of what is asked for."""
+        found = self._quick.read_asked(line, asked) if self._quick else None
+        return self._read_carefully(line, None, None) if found is None else found or None
 
     def read_member(self, line: bytes, claims: Sequence[Claim], patient: str | None = None) -> tuple[Result, ...]:
         """The same entry once more, as a member of a panel that fixes these qualifiers."""
