@@ -1,7 +1,8 @@
 """The parts a test may need that pip does not install, and what happens where one is missing.
 
 Where a part is missing its tests are skipped, and the reason says how to get it. CI sets
-`CAREPLAN_BRIDGE_REQUIRE` to the parts it must have (`hapi,validator,browser,independent`): there a missing part is a failure.
+`CAREPLAN_BRIDGE_REQUIRE` to the parts it must have (`hapi,validator,browser,independent,oracle`): there a missing part is a
+failure.
 """
 
 import os
@@ -15,6 +16,7 @@ REPOSITORY = Path(__file__).parents[2]
 JAVA = Path(__file__).parent / "java"
 HAPI_JAR = JAVA / "server" / "target" / "hapi-server.jar"
 VALIDATOR_JAR = JAVA / "validator" / "target" / "fhir-validator.jar"
+CQL_JAR = JAVA / "cql" / "target" / "cql-translator.jar"
 VALIDATOR_STAND_INS = JAVA / "validator" / "definitions"
 US_CORE = "us-core-9.0.0"
 
@@ -24,6 +26,7 @@ FIXTURES_OF_PART = {
     "validator": {"validator", "us_core_validator", "judge", "us_core_judge"},
     "browser": {"chromium"},
     "independent": {"independent_base"},
+    "oracle": {"oracle_answers", "ucum_answers"},
 }
 # With several workers (pytest -n) each has parts of its own. These are heavy to start and quick to ask, so one worker has
 # them and all their tests; validating is slow, so every worker has a validator.
@@ -31,6 +34,7 @@ ON_ONE_WORKER = {
     "hapi": FIXTURES_OF_PART["hapi"],
     "us-core": {"us_core_validator", "us_core_judge"},
     "independent": {"independent_base"},
+    "oracle": FIXTURES_OF_PART["oracle"],
 }
 
 

@@ -6,7 +6,7 @@ from careplan_bridge.measures.circumstances import circumstance, circumstances
 from careplan_bridge.measures.codes import Circumstance, Codes
 from careplan_bridge.measures.context import Context, Contexts
 from careplan_bridge.measures.loose import Json, member, number, text
-from careplan_bridge.measures.moments import check_issue, effective, zones
+from careplan_bridge.measures.moments import effective, issue_fault, zones
 from careplan_bridge.measures.outcome import Facts, Outcomes, Result
 from careplan_bridge.measures.parts import Parts, without_disagreement
 from careplan_bridge.measures.qualifiers import Claim
@@ -67,8 +67,7 @@ class Careful:
         """What all values of the entry share."""
         at, refused = None, None
         try:
-            at = effective(observation, self.zone)
-            check_issue(at, text(member(observation, "issued")), self.zone)
+            at, refused = issue_fault(effective(observation, self.zone), text(member(observation, "issued")), self.zone)
         except Refused as reason:
             refused = reason
         subject = text(member(member(observation, "subject"), "reference"))

@@ -67,11 +67,16 @@ def effective(observation: object, site: Zones) -> Moment:
     return _READERS[kinds[0]](member(observation, kinds[0]), site)
 
 
-def check_issue(at: Moment, issued: str | None, site: Zones) -> None:
-    """Nothing can be measured after it was released; only a certain contradiction counts."""
+def issue_fault(at: Moment, issued: str | None, site: Zones) -> tuple[Moment, Refused | None]:
+    """Nothing can be measured after it was released: the moment as far as it is known then, and what is wrong, if it is.
+
+    Only a certain contradiction counts. Which of the two is wrong nothing tells, so the moment may be either, or one between: an
+    entry released today must not be taken for one that is yet to come because its moment says tomorrow.
+    """
     release = written(issued, site) if issued else None
-    if release is not None and at.low > release.high:
-        raise Refused("later-than-issue")
+    if release is None or at.low <= release.high:
+        return at, None
+    return Moment(release.low, at.high), Refused("later-than-issue")
 
 
 def _point(value: object, site: Zones) -> Moment:

@@ -14,9 +14,8 @@ from careplan_bridge.measures.circumstances import circumstances
 from careplan_bridge.measures.collection import Read, may_be_settled
 from careplan_bridge.measures.entry import ABSENT, DECODER, UNUSUAL, Entry
 from careplan_bridge.measures.loose import Json, as_written, decode
-from careplan_bridge.measures.moments import check_issue, written
+from careplan_bridge.measures.moments import issue_fault, written
 from careplan_bridge.measures.outcome import Facts, Result
-from careplan_bridge.measures.refusal import Refused
 from careplan_bridge.measures.shapes import Shape
 from careplan_bridge.measures.standing import patient_fault
 from careplan_bridge.model.digest import digest
@@ -89,7 +88,7 @@ class Quick:
         around: dict[str, str],
         patient: str | None,
     ) -> tuple[Result, ...]:
-        late = self._later_than_issue(at, entry.issued) if entry.issued else None
+        at, late = issue_fault(at, entry.issued, self._careful.zone) if entry.issued else (at, None)
         other = patient_fault(entry.subject.reference if entry.subject else None, patient) if patient else None
         if number and shape.recipe and not late and not other:
             reading = shape.recipe.reading(number, source, at, around)
@@ -115,13 +114,6 @@ class Quick:
         if said not in self._moments:
             return _keep(self._moments, said or "", written(said or "", self._careful.zone))
         return self._moments[said]
-
-    def _later_than_issue(self, at: Moment, issued: str) -> Refused | None:
-        try:
-            check_issue(at, issued, self._careful.zone)
-        except Refused as reason:
-            return reason
-        return None
 
     def _circumstances(self, entry: Entry, line: bytes) -> dict[str, str] | None:
         """The circumstances but for the visit are those of many entries."""
