@@ -205,6 +205,7 @@ def of_version_1(kept: Path) -> Path:
     db = sqlite3.connect(kept)
     db.execute("DROP TABLE chain")
     db.execute("DROP TABLE purges")
+    db.execute("DROP TABLE facts")
     db.execute("PRAGMA user_version = 1")
     db.commit()
     db.close()
@@ -215,6 +216,8 @@ def test_an_older_ledger_is_read_as_it_is(of_version_1: Path) -> None:
     found = verified(of_version_1)
     assert (found.tables_version, found.head, found.faults) == (1, None, ())
     assert "which had no chain" in found.notes[0]
+    with Ledger(of_version_1, now=lambda: NOON, owner="reader", writing=False) as ledger:
+        assert ledger.facts("http://a/fhir", "proven") == {}
 
 
 def test_an_older_ledger_gets_a_chain_that_says_when_it_began(

@@ -1,6 +1,5 @@
 """What a server was shown to do or not to do, apart from what it declares: proven by a probe, or observed in a call."""
 
-import sqlite3
 from typing import Literal
 
 from careplan_bridge.ledger.store import Store
@@ -23,10 +22,9 @@ class Facts(Store):
         )  # fmt: skip
 
     def facts(self, base: str, source: Source) -> dict[str, bool]:
-        try:
-            rows = self._rows("SELECT fact, holds FROM facts WHERE base = ? AND source = ?", base, source)
-        except sqlite3.OperationalError:  # opened for reading, and last written before there was this table
-            return {}
+        if self._row("SELECT 1 FROM sqlite_master WHERE name = 'facts'") is None:
+            return {}  # opened for reading, and last written before there was this table
+        rows = self._rows("SELECT fact, holds FROM facts WHERE base = ? AND source = ?", base, source)
         return {row["fact"]: bool(row["holds"]) for row in rows}
 
     def forget_facts(self, base: str) -> None:
