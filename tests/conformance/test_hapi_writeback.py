@@ -15,7 +15,7 @@ from careplan_bridge.protocol.protocol_file import read_protocol
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.push import NOTHING_TO_DO, push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
-from tests.faults import test_kill as kills
+from tests.faults import killed
 from tests.writeback import occasions
 from tests.writeback.occasions import acknowledged, on_server
 
@@ -129,7 +129,7 @@ def test_a_run_that_died_with_its_write_done_is_gone_on_with(
     with occasions.connected(to) as client, occasions.open_ledger(path) as ledger:
         push_plan(client, ledger, plan)
         acknowledged(ledger, plan)
-    kills.kill("decision", to, path, nth, "answer lost")
+    killed.kill("decision", to, path, plan, nth, "answer lost")
     with occasions.connected(to) as client, occasions.open_ledger(path) as ledger:
         settle(client, ledger, plan.id)
         assert (ledger.open_intents(plan.id), ledger.waiting(plan.id)) == ((), ())
