@@ -67,7 +67,7 @@ def _suppressed(visit: Part) -> Iterator[str]:
 
 def _ages(visit: Part) -> Iterator[str]:
     if visit["ages"]:
-        yield from ("", "Out of date:")
+        yield from ("", "How long the readings hold:")
     for age in visit["ages"]:
         when = (
             f"out of date since {age['out_of_date_on']}"
