@@ -35,7 +35,7 @@ Undisturbed = Callable[[str, str], Played]
 def _cases() -> Iterator[Any]:
     for name, commands in TABLE.items():
         for command, row in commands.items():
-            marks = [pytest.mark.xfail(reason=row["pending"], strict=False)] if "pending" in row else []
+            marks = [pytest.mark.xfail(reason=row["pending"], strict=True)] if "pending" in row else []
             yield pytest.param(name, command, row, id=f"{name}-{command}", marks=marks)
 
 

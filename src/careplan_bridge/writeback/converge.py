@@ -105,15 +105,28 @@ class Converge:
         """
         own, twin = write.identity, write.identity.twin
         if twin is None:
-            return find(self.client, own)
+            return find(self.client, own) or self._written(write)
         if self._by_the_route(write).make == "client-id" and (stored := self._read(write.own_reference)):
             return stored
-        if self.route.find == "identifier":
-            stored = find(self.client, own)
-            if stored is not None or not self._on_its_way(write.step):
-                return stored
-        mapped = self.ledger.reference_of(self._subject, write.step)
-        return (self._read(mapped) if mapped else None) or self._twin(twin)
+        by_identifier_alone = self.route.find == "identifier"
+        stored = (find(self.client, own) if by_identifier_alone else None) or self._written(write)
+        if stored is not None or (by_identifier_alone and not self._on_its_way(write.step)):
+            return stored
+        return self._twin(twin)
+
+    def _written(self, write: Create) -> Stored | None:
+        """What we know to have made, where no search shows it: an index lags behind, or the server drops identifiers."""
+        item = self._items.get(write.step)
+        reference = (item.reference if item else None) or self._written_earlier(write)
+        return self._read(reference) if reference else None
+
+    def _written_earlier(self, write: Create) -> str | None:
+        """A plan lives on one server, so its references hold from run to run; a protocol may be on several."""
+        binding = self.ledger.binding(self._plan) if self._plan else None
+        if binding is None or binding.base != self.client.endpoint.base:
+            return None
+        bound = binding.care_plan if write.identity.kind == "CarePlan" else binding.goals.get(write.identity.name)
+        return bound or self.ledger.reference_of(self._subject, write.step)
 
     @property
     def route(self) -> Route:
