@@ -21,11 +21,11 @@ def strictly(
     """What a criterion names must be known and equal; what it leaves out matches anything."""
     found = _side(wanted, side, involved, measure)
     for name, value in wanted.qualifiers.items():
-        known = qualifiers.get(name)
-        if known is None:
-            found = all_of((found, CANNOT_TELL))
-        elif known != value:
+        named = _equal(qualifiers.get(name), value)
+        if named is NOT_MET:
             return NOT_MET
+        if named is CANNOT_TELL:
+            found = all_of((found, CANNOT_TELL))
     return found
 
 
