@@ -130,4 +130,4 @@ def test_a_conditional_create_that_met_the_resource_leaves_it_alone(
     server.post("/Goal").mock(return_value=httpx.Response(200, json=STORED, headers={"ETag": 'W/"1"'}))
     work = Converge(client, ledger, subject="plan")
     work.create(Create(by_identifier(GOAL), GOAL))
-    assert [item.action for item in work.receipt().items] == ["left-alone"]
+    assert [item.action for item in work.told.receipt().items] == ["left-alone"]

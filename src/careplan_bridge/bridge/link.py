@@ -17,6 +17,7 @@ from careplan_bridge.endpoint.http import Client
 from careplan_bridge.errors import DecisionRefused, WrongUse
 from careplan_bridge.files.secrets import read_secret
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.ledger.records import DecisionRecord
 from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.course import Responded
@@ -140,9 +141,7 @@ class Link:
         A decision whose ground has changed becomes void. One that is fully signed already is only written to its end.
         """
         self._refuse_other_moment(at)
-        record = self.ledger.decision(decision_id)
-        if record is None:
-            raise DecisionRefused(f"Decision {decision_id} is not in this ledger; `decide` makes one.")
+        record = self._record(decision_id)
         of = self.plan(record.decision.plan)
         if record.state != "open":
             return self._written(record.decision, record.state)
@@ -242,12 +241,15 @@ class Link:
         with concerning(of.id):
             return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
 
-    def _signed(self, decision_id: str) -> tuple[Plan, Decision, CriteriaCheck]:
-        """A decision with the revision and the check it stands on."""
+    def _record(self, decision_id: str) -> DecisionRecord:
         record = self.ledger.decision(decision_id)
         if record is None:
             raise DecisionRefused(f"Decision {decision_id} is not in this ledger; `decide` makes one.")
-        decision = record.decision
+        return record
+
+    def _signed(self, decision_id: str) -> tuple[Plan, Decision, CriteriaCheck]:
+        """A decision with the revision and the check it stands on."""
+        decision = self._record(decision_id).decision
         check = self.ledger.check(decision.digest)
         of = self.ledger.plan(decision.plan, decision.revision)
         if check is None or of is None:

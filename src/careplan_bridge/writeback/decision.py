@@ -46,12 +46,12 @@ def write_decision(
     record = _acknowledged(ledger, decision, check)
     work = Converge(client, ledger, subject=plan.id, plan=plan.id, decision=decision.id, dry_run=dry_run)
     if record.state == "written":
-        work.says.append("this decision was written already; nothing was changed")
-        return work.receipt()
+        work.told.says.append("this decision was written already; nothing was changed")
+        return work.told.receipt()
     binding = _bound(client, ledger, plan)
     plan = replace(plan, patient=binding.patient)
     refuse_unknown(client, known(client, ledger))
-    way = work.route
+    way = work.locate.route
     if way.medium == "by-hand":
         return _parked(work, plan, decision, check)
     if way.medium == "resources":
@@ -62,7 +62,7 @@ def write_decision(
         occasion.write()
     else:
         _write_to_its_end(ledger, occasion)
-    return work.receipt()
+    return work.told.receipt()
 
 
 def _parked(work: Converge, plan: Plan, decision: Decision, check: CriteriaCheck) -> Receipt:
@@ -71,11 +71,11 @@ def _parked(work: Converge, plan: Plan, decision: Decision, check: CriteriaCheck
     code = sheet_code(statement(plan, decision, check))
     if not work.dry_run:
         work.ledger.move_decision(decision.id, "parked", why=f"{name} takes nothing that could hold it")
-    work.says.append(
+    work.told.says.append(
         f"{name} takes nothing that could hold this decision: it is parked. Enter it in the record by hand from sheet {code} "
         f"(`sign --to SHEET` writes it), then `respond {decision.id} transcribed {code}`"
     )
-    return work.receipt()
+    return work.told.receipt()
 
 
 def _write_to_its_end(ledger: Ledger, occasion: "_Occasion") -> None:
@@ -119,7 +119,7 @@ class _Occasion:
             self._write_record()
             return
         if self.work.as_one(self._is_committed, self._outstanding, also=self._commit):
-            self.work.says.append("Provenance follows when the versions are known")
+            self.work.told.says.append("Provenance follows when the versions are known")
             return
         places = {write.place: self.work.create(write, self._bind(write.identity.name)) for write in self._new_goals}
         self.work.update(self.plan.id, self._care_plan, self._to_care_plan(places), also=lambda _: self._commit())
@@ -156,7 +156,7 @@ class _Occasion:
     def _goal_reference(self, identity: Identity, goal: Resource) -> str:
         if known := self.binding.goals.get(identity.name):
             return known
-        found = self.work.found(Create(identity, goal))
+        found = self.work.locate.found(Create(identity, goal))
         if found is None:
             raise DecisionRefused(f"Goal {identity.name} is not on the server; push the plan again, then sign again")
         return reference_of(found.resource)
@@ -175,7 +175,7 @@ class _Occasion:
         return [*missing, *(update for update in updates if update is not None)]
 
     def _found_places(self) -> dict[str, str]:
-        found = ((write.place, self.work.found(write)) for write in self._new_goals)
+        found = ((write.place, self.work.locate.found(write)) for write in self._new_goals)
         return {place: reference_of(stored.resource) for place, stored in found if stored}
 
     def _care_plan_write(self, places: dict[str, str]) -> Update | None:
@@ -198,11 +198,11 @@ class _Occasion:
 
     def _record_provenance(self) -> None:
         if not self.way.provenance:
-            self.work.says.append(
+            self.work.told.says.append(
                 f"{self.work.client.endpoint.name} does not take Provenance: who decided stands in the ledger alone"
             )
             return
-        resource = provenance(self.plan, self.decision, self.work.versioned(), signed_at(self.decision))
+        resource = provenance(self.plan, self.decision, self.work.told.versioned(), signed_at(self.decision))
         self.work.create(Create(_identity_of(resource, self._care_plan, self.decision), resource))
 
     @property

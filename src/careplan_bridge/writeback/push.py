@@ -32,12 +32,12 @@ def push_protocol(client: Client, ledger: Ledger, resources: Sequence[Resource],
     subject = next((by_canonical(each).name for each in resources if each["resourceType"] == "PlanDefinition"), "")
     work = Converge(client, ledger, subject=subject, dry_run=dry_run)
     offered = [each for each in resources if takes(capabilities(client), each["resourceType"])]
-    work.says += _left_out(client, resources, offered)
+    work.told.says += _left_out(client, resources, offered)
     writes = [Create(by_canonical(each), _without_id(each)) for each in offered]
     _refuse_twins(writes)
     missing = _missing_definitions(client, writes)
     if work.as_one(lambda: not _missing(work, writes), lambda: missing, also=lambda: None):
-        return work.receipt()
+        return work.told.receipt()
     for write in writes:
         work.create(write)
     return _finished(work)
@@ -51,7 +51,7 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     """
     refuse_unknown(client, known(client, ledger))
     work = Converge(client, ledger, subject=plan.id, plan=plan.id, dry_run=dry_run)
-    way = work.route
+    way = work.locate.route
     binding = ledger.binding(plan.id)
     if (
         binding and way.medium != "by-hand"
@@ -63,14 +63,14 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
         ledger.add_plan(plan)
         ledger.bind(plan.id, client.endpoint, plan.patient)
     if way.medium != "resources":
-        work.says.append(kept_here(client.endpoint.name, way))
-        return work.receipt()
+        work.told.says.append(kept_here(client.endpoint.name, way))
+        return work.told.receipt()
     if work.as_one(
-        lambda: work.found(plan_write) is not None,
+        lambda: work.locate.found(plan_write) is not None,
         lambda: _missing(work, [*goal_writes, plan_write]),
         also=lambda: None,
     ):
-        return work.receipt()
+        return work.told.receipt()
     places = {
         write.place: work.create(write, partial(ledger.bind_goal, plan.id, write.identity.name))
         for write in goal_writes
@@ -78,7 +78,7 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     linked = Create(plan_write.identity, relinked(plan_write.resource, places))
     work.create(linked, partial(ledger.bind_care_plan, plan.id))
     # A conditional create is no lock: two runs that pushed this plan at the same moment are both told here.
-    work.found(plan_write)
+    work.locate.found(plan_write)
     return _finished(work)
 
 
@@ -106,7 +106,7 @@ def _without_id(resource: Resource) -> Resource:
 
 def _missing(work: Converge, writes: Sequence[Create]) -> list[Write]:
     """What is not on the server yet, with references to what is."""
-    found = {write.place: reference_of(stored.resource) for write in writes if (stored := work.found(write))}
+    found = {write.place: reference_of(stored.resource) for write in writes if (stored := work.locate.found(write))}
     return [Create(write.identity, relinked(write.resource, found)) for write in writes if write.place not in found]
 
 
@@ -146,6 +146,6 @@ def _title(resource: Resource) -> str:
 
 
 def _finished(work: Converge) -> Receipt:
-    if not work.receipt().changed and not work.dry_run:
-        work.says.append(NOTHING_TO_DO)
-    return work.receipt()
+    if not work.told.receipt().changed and not work.dry_run:
+        work.told.says.append(NOTHING_TO_DO)
+    return work.told.receipt()

@@ -31,7 +31,7 @@ def _push(client: Client, ledger: Ledger, plan: Plan) -> list[Receipt]:
     for intent in mine:
         if intent.kind == "update" and intent.state in {"sent", "unknown"}:
             work.find_out(intent)
-    return [*receipts, work.receipt()]
+    return [*receipts, work.told.receipt()]
 
 
 def _decisions(client: Client, ledger: Ledger, plan: Plan) -> list[Receipt]:

@@ -37,7 +37,7 @@ def write_unsigned(client: Client, ledger: Ledger, plan: Plan, check: CriteriaCh
     binding = ledger.binding(plan.id)
     if binding is not None and client.endpoint.unsigned and check.complete:
         _write(work, binding.goals, _changes(client, plan, binding, check))
-    return work.receipt()
+    return work.told.receipt()
 
 
 def _changes(client: Client, plan: Plan, binding: Binding, check: CriteriaCheck) -> Iterator[Change]:

@@ -21,6 +21,10 @@ class Create:
     kind: Literal["create"] = "create"
 
     @property
+    def name(self) -> str:
+        return self.identity.name
+
+    @property
     def step(self) -> str:
         return f"create {self.identity.kind} {self.identity.name}"
 
