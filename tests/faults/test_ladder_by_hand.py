@@ -217,6 +217,18 @@ def test_a_patient_is_not_changed_without_the_record(
         by_hand.rebind(client, ledger, plan, "Patient/other", **words)
 
 
+def test_a_plan_is_not_bound_to_a_patient_who_is_out_of_use_too(
+    client: Client, ledger: Ledger, plan: Plan, server: Server
+) -> None:
+    push_plan(client, ledger, plan)
+    merged(server, plan, "survivor")
+    server.put({"resourceType": "Patient", "id": "out-of-use", "active": False})
+    for patient in ("Patient/out-of-use", "Patient/nowhere"):
+        with pytest.raises(DecisionRefused, match="can't be the one"):
+            by_hand.rebind(client, ledger, plan, patient, **by(plan, "a slip"))
+    assert ledger.plan(plan.id) == plan
+
+
 def test_two_bridges_on_one_server_double_nothing_and_see_each_other(
     client: Client, server: Server, ledger: Ledger, plan: Plan, tmp_path: Path
 ) -> None:

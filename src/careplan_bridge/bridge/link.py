@@ -55,7 +55,8 @@ class Signed:
 class Link:
     """A ledger, an endpoint and a site's conventions, joined for one command; use it as a context manager.
 
-    `now` stamps what is written; the moment that is judged is an argument of each call. `wait` sleeps between tries.
+    `now` stamps what is written; the moment that is judged is an argument of each call. `wait` sleeps between tries; `tell` is given
+    what a person should know of a retrieval that is judged.
     """
 
     ledger_path: Path
@@ -65,6 +66,7 @@ class Link:
     conventions: Conventions | None = None
     environ: Mapping[str, str] = field(default_factory=dict[str, str])
     wait: Callable[[float], None] = lambda _seconds: None
+    tell: Callable[[str], None] = lambda _sentence: None
     writing: bool = True
 
     def __enter__(self) -> Self:
@@ -111,12 +113,19 @@ class Link:
 
     def check(self, of: Plan, at: datetime) -> CriteriaCheck:
         """Pull, read, and judge at a moment."""
-        retrieval = self.pull(of)
+        retrieval = self._to_be_judged(of)
         return criteria(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
+
+    def _to_be_judged(self, of: Plan) -> Retrieval:
+        retrieval = self.pull(of)
+        for query in retrieval.header.queries:
+            if query.why:
+                self.tell(f"not everything could be pulled: {query.asked}: {query.why}")
+        return retrieval
 
     def next_visit(self, of: Plan, at: datetime) -> NextVisit:
         """Pull, read, and say what a visit at a moment should measure."""
-        retrieval = self.pull(of)
+        retrieval = self._to_be_judged(of)
         return next_visit(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
 
     def decide(self, check: CriteriaCheck, kind: Kind, reason: str, at: datetime) -> Decision:
@@ -162,6 +171,10 @@ class Link:
         response = answer(of, check, subject, person_id=person, reason=reason, at=at)
         self.ledger.append(of.id, response)
         return response
+
+    def plan_decided_on(self, decision_id: str) -> Plan:
+        """The revision that a decision stands on."""
+        return self._signed(decision_id)[0]
 
     def sheet(self, decision_id: str) -> bytes:
         """The page from which a signed decision is entered by hand."""

@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 
 from careplan_bridge import bridge
-from careplan_bridge.cli import clock
+from careplan_bridge.cli import clock, output
 from careplan_bridge.errors import WrongUse
 
 _NEEDS_A_LEDGER = {
@@ -18,6 +18,10 @@ _NEEDS_A_LEDGER = {
 
 def surroundings() -> "bridge.Surroundings":
     return bridge.Surroundings(environ=os.environ, now=clock.now, wait=time.sleep)
+
+
+def _nothing(_sentence: str) -> None:
+    pass
 
 
 def open_link(
@@ -38,5 +42,6 @@ def open_link(
         conventions=bridge.conventions(conventions) if conventions else None,
         environ=os.environ,
         wait=time.sleep,
+        tell=_nothing if command == "sync" else output.note,  # a run over many plans tells in its results
         writing=writing,
     )

@@ -1,5 +1,6 @@
 """`respond`: what a named clinician did about a red flag, an excess, or a write that waits for a person."""
 
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -53,11 +54,14 @@ def command(
     click.echo(f"response of {response.by} to {about} {subject!r} recorded{_covered(response)}")
 
 
+@dataclass(frozen=True, slots=True)
 class _Answer:
     """Who says what, when."""
 
-    def __init__(self, person: str, reason: str, at: str | None, keep: "bridge.Keep | None") -> None:
-        self.person, self.reason, self.at, self.keep = person, reason, at, keep
+    person: str
+    reason: str
+    at: str | None
+    keep: "bridge.Keep | None"
 
     def moment(self, zone: str) -> datetime:
         return clock.moment(self.at, zone)
@@ -70,7 +74,7 @@ def _respond(site: "bridge.Link", on: str, about: str, subject: str, answer: _An
         return seen.plan, site.respond(seen, about, subject, person=answer.person, reason=answer.reason, at=moment)
     if about == "transcribed":
         decision = bridge.decision_id(on)
-        moment = answer.moment("UTC")
+        moment = answer.moment(site.plan_decided_on(decision).clinic.timezone)
         return site.transcribed(decision, subject, person=answer.person, reason=answer.reason, at=moment)
     plan = site.plan(on)
     moment = answer.moment(plan.clinic.timezone)

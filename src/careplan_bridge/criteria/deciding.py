@@ -151,7 +151,7 @@ def _enough_sign(plan: Plan, kind: Kind) -> None:
 def _still_the_same(decision: Decision, check: CriteriaCheck) -> None:
     if not check.complete:
         raise DecisionRefused(
-            "The retrieval made for this signature is not complete; nothing was signed. Try again later."
+            "The retrieval made for this signature is not complete; nothing was signed. Sign again once nothing stands in its way."
         )
     if check.digest != decision.digest:
         raise DecisionRefused(
