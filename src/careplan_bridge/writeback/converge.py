@@ -241,7 +241,11 @@ class Converge:
     def _send(self, write: Write) -> send.Answer:
         if isinstance(write, Create):
             return self._make(write)
-        return send.update(self.client, write.resource, version=write.version)
+        answer = send.update(self.client, write.resource, version=write.version)
+        if answer.resource is not None and _is_unmade(write, answer.resource):
+            kind = write.target.partition("/")[0]
+            raise AnswerLost(f"PUT {kind}: the server says that it took the change, and shows the {kind} without it")
+        return answer
 
     def _make(self, write: Create) -> send.Answer:
         if write.make == "client-id":
@@ -284,6 +288,12 @@ def looked(lost: AnswerLost, look: Callable[[], T | None]) -> T:
     if not found:
         raise lost
     return found
+
+
+def _is_unmade(write: Update, stored: Resource) -> bool:
+    """Does the server show what we manage as it was before? Where it shows a part otherwise than sent, that is said and goes on."""
+    before = flat(write.before)
+    return before == flat(stored) != flat(write.resource)
 
 
 def _linked(writes: Sequence[Write], answer: send.Answer) -> list[Write]:
