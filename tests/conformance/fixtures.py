@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 
+# First: pytest-xdist reads the groups in a hook of the same name.
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark each test with the parts it needs, so that `-m hapi` finds all of them."""
     for item in items:
