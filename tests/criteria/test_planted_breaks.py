@@ -1,6 +1,5 @@
 """A rule that is broken on purpose is noticed: the scenarios that live by it fail, and no others."""
 
-import dataclasses
 from collections.abc import Callable, Iterator, Sequence
 from datetime import timedelta
 from decimal import Decimal
@@ -10,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec import structs
 
 from careplan_bridge.criteria import (
     attention,
@@ -116,7 +116,7 @@ def an_end_that_is_not_included_is_reached(patch: pytest.MonkeyPatch) -> None:
 
     def rounded(value: Interval, bound: interval.Number, *, included: bool = True) -> Verdict:
         del included
-        return exact(dataclasses.replace(value, low_included=True, high_included=True), bound)
+        return exact(structs.replace(value, low_included=True, high_included=True), bound)
 
     patch.setattr(interval, "at_least", rounded)
 
@@ -140,7 +140,7 @@ def the_last_day_of_an_age_does_not_count(patch: pytest.MonkeyPatch) -> None:
 
     def stale(entry: Entry, terms: Terms, record: Record) -> Verdict:
         allowed = terms.no_older_than
-        return exact(entry, dataclasses.replace(terms, no_older_than=allowed and allowed - 1), record)
+        return exact(entry, structs.replace(terms, no_older_than=allowed and allowed - 1), record)
 
     patch.setattr(current, "fresh", stale)
 
@@ -205,7 +205,7 @@ def no_caveat_is_accepted(patch: pytest.MonkeyPatch) -> None:
     exact = current.weakened
 
     def strict(entries: Sequence[Entry], asked: Measured, terms: Terms, record: Record) -> Missing | None:
-        return exact(entries, asked, dataclasses.replace(terms, accepts=()), record)
+        return exact(entries, asked, structs.replace(terms, accepts=()), record)
 
     patch.setattr(current, "weakened", strict)
 
@@ -243,7 +243,7 @@ def a_restriction_holds_on_the_day_it_ends(patch: pytest.MonkeyPatch) -> None:
 
     def longer(*asked: object) -> object:
         force = exact(*asked)
-        return force and dataclasses.replace(force, ends=force.ends and force.ends + timedelta(days=1))
+        return force and structs.replace(force, ends=force.ends and force.ends + timedelta(days=1))
 
     patch.setattr(restrictions, "_force", longer)
 
@@ -252,7 +252,7 @@ def an_order_changes_the_past(patch: pytest.MonkeyPatch) -> None:
     exact = _own(restrictions, "_versions")
 
     def last(restriction: Restriction) -> Iterator[object]:
-        yield dataclasses.replace(list(exact(restriction))[-1], first=None)
+        yield structs.replace(list(exact(restriction))[-1], first=None)
 
     patch.setattr(restrictions, "_versions", last)
 
@@ -292,7 +292,7 @@ def late_is_said_a_day_early(patch: pytest.MonkeyPatch) -> None:
     exact = _own(attention, "_late")
 
     def early(criterion: Criterion, result: CriterionResult, record: Record) -> Iterator[object]:
-        yield from exact(criterion, result, dataclasses.replace(record, day=record.day + 1))
+        yield from exact(criterion, result, structs.replace(record, day=record.day + 1))
 
     patch.setattr(attention, "_late", early)
 

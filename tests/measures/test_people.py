@@ -1,6 +1,7 @@
 """People read for what is asked of them say what reading everything about them says of it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from typing import Any
 
 import msgspec
@@ -47,14 +48,14 @@ def test_what_is_passed_over_is_not_asked_for(
     lines = [msgspec.json.encode(one) for one in feed if isinstance(one, dict)]
     lines = [line for line in lines if b'"Observation"' in line]
     asked = reader.asked(measures, wants)
-    for person in people(sorted(lines, key=lambda line: b"Patient/bo" in line)):
+    for person in people(in_blocks(sorted(lines, key=lambda line: b"Patient/bo" in line))):
         whole = read_lines(person.lines, reader)
         assert asked_for(person.results(reader, asked)) == asked_for((*whole.readings, *whole.unusable))
 
 
 def test_neighbours_about_the_same_person_are_one_person_however_they_are_named():
     named = ["Patient/1", "https://example.org/fhir/Patient/1", "Patient/1/_history/3", "Patient/2", None, "Patient/1"]
-    found = people(observation(reference) for reference in named)
+    found = people(in_blocks(map(observation, named)))
     assert [(person.reference, len(person.lines)) for person in found] == [
         ("Patient/1", 3),
         ("Patient/2", 1),
@@ -65,13 +66,19 @@ def test_neighbours_about_the_same_person_are_one_person_however_they_are_named(
 
 def test_other_resources_and_blank_lines_are_passed_over():
     lines = [observation("Patient/1"), b"\n", b'{"resourceType":"Patient","id":7}', observation("Patient/1")]
-    assert [len(person.lines) for person in people(lines)] == [2]
+    assert [len(person.lines) for person in people([lines])] == [2]
 
 
 @pytest.mark.parametrize("line", [b'{"resourceType":"Bundle","entry":[]}', b"[]", b"1"])
 def test_what_holds_other_entries_is_not_passed_over_unseen(line: bytes):
     with pytest.raises(InputRefused):
-        list(people([line]))
+        list(people([[line]]))
+
+
+def in_blocks(lines: Iterable[bytes]) -> Iterator[list[bytes]]:
+    """Of three lines each, so that people stand in several blocks and blocks hold several people."""
+    rest = iter(lines)
+    return iter(lambda: list(islice(rest, 3)), [])
 
 
 def observation(reference: str | None) -> bytes:

@@ -74,7 +74,7 @@ class _Judge:
 
     def piece(self, start: int, end: int) -> Iterator[StageVerdicts]:
         try:
-            for person in people(export.lines(self._path, start, end)):
+            for person in people(export.blocks(self._path, start, end)):
                 plan = self._plan_of(person.reference) if person.reference else None
                 if plan is not None:
                     yield self._verdicts(plan, person)

@@ -1,15 +1,15 @@
 """The clinic's calendar: on which day after surgery a moment falls, and when a day begins."""
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
 
 from careplan_bridge.model.calendar import date_of, day_of
 from careplan_bridge.model.plan import Plan
 
 
-@dataclass(frozen=True, slots=True)
-class Calendar:
+class Calendar(Struct, frozen=True):
     """Days are counted in the clinic's zone from the date of surgery, which is day 0."""
 
     zone: ZoneInfo

@@ -1,7 +1,8 @@
 """Criteria about change: the latest value against the first one after surgery, or against the best one before it."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.comparisons import as_interval, compared_words, exact_values
@@ -81,8 +82,7 @@ def _baseline(asked: Measured, latest: Known, terms: Terms, record: Record) -> K
     return _only_once(asked, latest, record) if _shared(baseline.entries, latest.entries) else baseline
 
 
-@dataclass(frozen=True, slots=True)
-class _Visit:
+class _Visit(Struct, frozen=True):
     """What one earlier visit showed, or may have shown: unless `sure`, it may turn out not to count."""
 
     value: Interval

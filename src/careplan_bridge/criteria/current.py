@@ -1,7 +1,8 @@
 """The value that counts now, or the reason why none can be told."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.entry import Entry
@@ -13,8 +14,7 @@ from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.criterion import Criterion, Measured
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Terms:
+class Terms(Struct, frozen=True, kw_only=True):
     """What a criterion asks of every reading it rests on, and of which one of its parts this is."""
 
     id: str
@@ -30,16 +30,14 @@ class Terms:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(Struct, frozen=True):
     """What the value may be, and the entries it comes from."""
 
     value: Possible
     entries: tuple[Entry, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Missing:
+class Missing(Struct, frozen=True):
     """Why the value cannot be told: a code, a sentence, and what would settle it.
 
     The sentences are put into words only when somebody asks for them.
@@ -61,8 +59,10 @@ class Missing:
 
 def current(wanted: Measured, terms: Terms, record: Record) -> Known | Missing:
     """The value of the latest visit."""
-    several = candidates(wanted, record, not_before=terms.not_before)
-    return incomplete(wanted, record) or told(latest(several), wanted, terms, record)
+    lacking = incomplete(wanted, record)
+    if lacking is not None:
+        return lacking
+    return told(latest(candidates(wanted, record, not_before=terms.not_before)), wanted, terms, record)
 
 
 def told(several: Sequence[Candidate], wanted: Measured, terms: Terms, record: Record) -> Known | Missing:

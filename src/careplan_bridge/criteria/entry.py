@@ -1,8 +1,10 @@
 """An entry of the record as criteria see it: a reading or an unusable entry, with the clinic's days it may be of."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from careplan_bridge.criteria.calendar import Calendar
 from careplan_bridge.model.measure import FINDING
@@ -13,8 +15,7 @@ from careplan_bridge.model.value import Amount, Moment, Value
 _ANY_TIME = Moment(datetime(1, 1, 3, tzinfo=UTC), datetime(9999, 12, 29, tzinfo=UTC))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class Entry(Struct, frozen=True, kw_only=True):
     """`first` and `last` are the days after surgery it may be of; `value` is None where it is not known.
 
     Exactly one of `reading` and `unusable` is given.

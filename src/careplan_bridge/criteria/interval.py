@@ -5,9 +5,10 @@ machine counts. None is an open end.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+
+from msgspec import Struct
 
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, all_of
 from careplan_bridge.model.check import Verdict
@@ -16,8 +17,7 @@ Number = Decimal | Fraction
 _End = tuple[Number | None, bool]
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
+class Interval(Struct, frozen=True):
     """The numbers from `low` to `high`; an end that is not included is not among them."""
 
     low: Number | None
@@ -62,6 +62,8 @@ def inside(value: Interval, wanted: Interval) -> Verdict:
 def hull(values: Iterable[Interval]) -> Interval:
     """The smallest interval that holds all of them; there is at least one."""
     several = list(values)
+    if len(several) == 1:
+        return several[0]
     low, low_included = _lowest((value.low, value.low_included) for value in several)
     high, high_included = _lowest((_minus(value.high), value.high_included) for value in several)
     return Interval(low, _minus(high), low_included, high_included)

@@ -2,8 +2,9 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
+
+from msgspec import Struct
 
 from careplan_bridge.criteria.calendar import Calendar, calendar
 from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable, past_neutral
@@ -23,8 +24,7 @@ _FINDING = Measure(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(Struct, frozen=True):
     """Every entry that could touch the plan, whenever it was made. `void` ones count as never made and are only named."""
 
     about: Scope
@@ -50,8 +50,7 @@ class Evidence:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(Struct, frozen=True):
     """The entries made no later than `at`; `touching` are those that could be meant by anything in the plan, void ones included.
 
     `day` is the clinic's day of `at`, `operated` that of the last surgery on this limb: what was measured before it is history,
@@ -94,7 +93,6 @@ class Record:
 
 
 def operated(plan: Plan, days: Calendar, until: int) -> int:
-    """The day of the last surgery on this limb, no later than `until`."""
     """The day of the last surgery on this limb, no later than `until`."""
     on = (day_of(days.surgery, surgery.on) for surgery in plan.surgeries if concerns(surgery, plan.side))
     return max((day for day in on if 0 <= day <= until), default=0)

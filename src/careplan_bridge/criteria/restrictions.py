@@ -5,10 +5,10 @@ restriction, clears nothing.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from careplan_bridge.criteria.entry import Entry
@@ -31,8 +31,7 @@ OPEN = (EXCEEDED, POSSIBLY)
 _URGENCY = (EXCEEDED, POSSIBLY, RESPONDED, UNTOLD, KEPT, NO_READING)
 
 
-@dataclass(frozen=True, slots=True)
-class _Force:
+class _Force(Struct, frozen=True):
     """When a restriction is in force: from an instant on, until another one (excluded) or for good."""
 
     begins: datetime
@@ -121,8 +120,7 @@ def _comparable(value: Value, unit: str | None) -> bool:
     return value.unit == unit if isinstance(value, Amount) else unit is None
 
 
-@dataclass(frozen=True, slots=True)
-class _Version:
+class _Version(Struct, frozen=True):
     """What a restriction asked for between two orders. On the day of an order nothing tells which of the two held."""
 
     first: int | None

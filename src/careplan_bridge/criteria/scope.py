@@ -1,7 +1,8 @@
 """What a plan is about, so that the rest of a person's record cannot touch it: not its verdicts and not its digest."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.matching import loosely
@@ -12,8 +13,7 @@ from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.plan import Plan
 
 
-@dataclass(frozen=True, slots=True)
-class Scope:
+class Scope(Struct, frozen=True):
     """By measure, everything the plan's criteria and restrictions are about; and the findings and red flags it asks for."""
 
     plan: Plan

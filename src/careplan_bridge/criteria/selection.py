@@ -5,7 +5,9 @@ the criterion names is not known, taken on the day of surgery) never counts alon
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from operator import attrgetter
+
+from msgspec import Struct
 
 from careplan_bridge.criteria.entry import Entry, certainly_after, replaces, same_kind
 from careplan_bridge.criteria.matching import strictly
@@ -14,9 +16,10 @@ from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET, all_of
 from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.criterion import Measured
 
+_usable = attrgetter("usable")
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+
+class Candidate(Struct, frozen=True):
     entry: Entry
     sure: bool
 
@@ -34,12 +37,17 @@ def candidates(wanted: Measured, record: Record, *, not_before: int | None = Non
 def among(
     entries: Iterable[Entry], wanted: Measured, record: Record, *, not_before: int | None = None
 ) -> list[Candidate]:
-    answers = ((entry, _meant(entry, wanted, record, not_before)) for entry in entries)
-    return [Candidate(entry, answer is MET) for entry, answer in answers if answer is not NOT_MET]
+    return [
+        Candidate(entry, answer is MET)
+        for entry in entries
+        if (answer := _meant(entry, wanted, record, not_before)) is not NOT_MET
+    ]
 
 
 def latest(several: Sequence[Candidate]) -> list[Candidate]:
     """Those that no sure reading makes history."""
+    if not several:
+        return []
     newest = max((one.entry.first for one in several if one.counts), default=None)
     if newest is None:
         return list(several)
@@ -77,7 +85,7 @@ def alike(record: Record, wanted: Measured) -> Iterator[Entry]:
 
 def same_measure(record: Record, wanted: Measured) -> Iterator[Entry]:
     """Readings of the measure, whatever their side and qualifiers: what there is, where what is wanted is missing."""
-    yield from (entry for entry in record.of(wanted.measure) if entry.usable)
+    return filter(_usable, record.of(wanted.measure))
 
 
 def _meant(entry: Entry, wanted: Measured, record: Record, not_before: int | None) -> Verdict:
@@ -85,11 +93,12 @@ def _meant(entry: Entry, wanted: Measured, record: Record, not_before: int | Non
     matches = strictly(wanted, entry.side, entry.qualifiers, involved=record.plan.side, measure=facts)
     if matches is NOT_MET:
         return NOT_MET
-    return all_of((matches, record.after_surgery(entry), _not_before(entry, not_before)))
+    after = record.after_surgery(entry)
+    return all_of((matches, after) if not_before is None else (matches, after, _not_before(entry, not_before)))
 
 
-def _not_before(entry: Entry, day: int | None) -> Verdict:
-    if day is None or entry.first >= day:
+def _not_before(entry: Entry, day: int) -> Verdict:
+    if entry.first >= day:
         return MET
     return NOT_MET if entry.last < day else CANNOT_TELL
 

@@ -1,8 +1,9 @@
 """Criteria about one limb: the latest value within bounds, on one visit or on several in a row."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import islice
+
+from msgspec import Struct
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.current import Known, Missing, Terms, current, fresh, incomplete, told
@@ -44,8 +45,7 @@ def _once(condition: WithinBounds, terms: Terms, record: Record) -> CriterionRes
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Visit:
+class _Visit(Struct, frozen=True):
     verdict: Verdict
     found: Known | Missing
 

@@ -4,10 +4,11 @@ Which way is better is the criterion's, not the measure's: after a repair, more 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations, islice
 from typing import Literal
+
+from msgspec import Struct
 
 from careplan_bridge.criteria.current import Known
 from careplan_bridge.criteria.interval import Interval, Number
@@ -26,8 +27,7 @@ Trend = Literal["improving", "worsening", "no-change"]
 VISITS = 3  # what a trend looks back over
 
 
-@dataclass(frozen=True, slots=True)
-class Movement:
+class Movement(Struct, frozen=True):
     """`trend` is None where it cannot be told; `stalled` only if there was certainly no change over that many visits."""
 
     trend: Trend | None = None

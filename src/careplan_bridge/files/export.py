@@ -18,6 +18,7 @@ from careplan_bridge.files.documents import opened
 from careplan_bridge.files.observations import raw_lines
 from careplan_bridge.measures.standing import type_and_id
 
+_BLOCK = 64 << 10  # bytes of lines that are read at a time
 _BUCKET = 64 << 20  # bytes that are held while a bucket is sorted
 _MOST_BUCKETS = 128  # files open at a time
 
@@ -33,15 +34,19 @@ class _About(msgspec.Struct, gc=False):
 _ABOUT = msgspec.json.Decoder(_About)
 
 
-def lines(path: Path, start: int, end: int) -> Iterator[bytes]:
-    """The lines between two offsets, both of which begin a line (or end the file)."""
+def blocks(path: Path, start: int, end: int) -> Iterator[list[bytes]]:
+    """The lines between two offsets, both of which begin a line (or end the file), some dozens at a time."""
     with opened(path) as file:
         file.seek(start)
-        for line in file:
-            if start >= end:
-                return
-            start += len(line)
-            yield line
+        while start < end and any(block := _lines(file, min(_BLOCK, end - start))):
+            start += sum(map(len, block))
+            yield block
+
+
+def _lines(file: IO[bytes], size: int) -> list[bytes]:
+    """Whole lines of at least this size together, and no line more than that takes."""
+    # `readlines` reads on until there is more than its hint, and for a hint of 0 to the end of the file.
+    return file.readlines(size - 1) if size > 1 else [file.readline()]
 
 
 def ranges(path: Path, count: int) -> list[tuple[int, int]]:

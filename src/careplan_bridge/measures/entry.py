@@ -77,12 +77,11 @@ UNUSUAL = Entry.__struct_fields__[Entry.__struct_fields__.index("implicitRules")
 DECODER = msgspec.json.Decoder(Entry)
 
 
-class Glance(Struct, gc=False):
+class Glance(Struct, gc=False, tag_field="resourceType", tag="Observation"):
     """As much of an entry as shows whom it is about and whether anything in it can be of what is asked for."""
 
-    resourceType: str = ""
     id: str | None = None
-    subject: Named | None = None
+    subject: Raw = _NONE
     code: Raw = _NONE
     component: Raw = _NONE
     hasMember: Raw = _NONE

@@ -1,7 +1,8 @@
 """A value, its context and its moment together: a reading if nothing is missing, else an unusable entry that keeps what is known."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from careplan_bridge.measures.context import Context, Settled
 from careplan_bridge.measures.numbers import check_plausible
@@ -27,8 +28,7 @@ _FINDING = Measure(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(Struct, frozen=True):
     """What every value of one entry shares: where it came from, when it was measured, about whom, and what surrounds it."""
 
     source: Source

@@ -4,6 +4,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
+from msgspec import structs
+
 from careplan_bridge.measures.codes import Circumstance, CodeMeaning
 from careplan_bridge.measures.context import Context, Contexts, panel_claims
 from careplan_bridge.measures.loose import Json, codes, member, objects, text, words, words_of
@@ -40,7 +42,7 @@ class Parts:
             around = replace(around, claims=around.claims + panel_claims(meaning))
         for index, component in enumerate(components):
             shape = self._component(component, around, whole, at)
-            part = replace(facts, source=facts.part(f"component[{index}]"))
+            part = structs.replace(facts, source=facts.part(f"component[{index}]"))
             yield from self._outcomes.of_shape(shape, None, part)
 
     def without_value(self, observation: Json, whole: Shape, facts: Facts) -> Unusable:

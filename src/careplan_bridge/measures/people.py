@@ -7,13 +7,16 @@ whole person is read as `read_lines` reads.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import groupby
+from operator import attrgetter
 
 import msgspec
+from msgspec import Raw
 
 from careplan_bridge.errors import InputRefused
 from careplan_bridge.measures.asked import Asked
 from careplan_bridge.measures.collection import Collection, Read
-from careplan_bridge.measures.entry import GLANCE, Glance, Named
+from careplan_bridge.measures.entry import ABSENT, GLANCE, Glance
 from careplan_bridge.measures.feed import read_lines
 from careplan_bridge.measures.loose import decode, member, obj, text
 from careplan_bridge.measures.outcome import Result
@@ -21,7 +24,8 @@ from careplan_bridge.measures.reader import Reader
 from careplan_bridge.measures.standing import type_and_id
 
 _decode = GLANCE.decode
-_UNLIKE_ALL = msgspec.Raw(b"[]")  # has to be read with care, whatever it is
+_id, _subject = attrgetter("id"), attrgetter("subject")
+_UNLIKE_ALL = Raw(b"[]")  # has to be read with care, whatever it is
 # What holds others within it would be lost unseen; any other resource says nothing here.
 _SEVERAL = "A line is no single resource; group the entries by person first, that takes them apart."
 _WRONG = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
@@ -37,7 +41,7 @@ class Person:
 
     def results(self, reader: Reader, asked: Asked) -> tuple[Result, ...]:
         """What the record says of what is asked for, in no order."""
-        if len({glance.id for glance in self.glances}) < len(self.glances):
+        if len(set(map(_id, self.glances))) < len(self.glances):
             return _everything(self.lines, reader)
         telling = asked.telling(self.glances, self.lines)
         reads = [read for line in telling if (read := reader.read_asked(line, asked))]
@@ -46,46 +50,56 @@ class Person:
         return _together(reads, reader)
 
 
-def people(lines: Iterable[bytes]) -> Iterator[Person]:
-    """Neighbouring lines about the same person. Lines that are no Observation are passed over."""
-    person, named = Person(None), None
-    for line in lines:
-        try:
-            glance = _decode(line)
-        except _WRONG:
-            glance = _odd(line)
-        if glance.resourceType != "Observation":
-            if glance.resourceType == "Bundle":
-                raise InputRefused(_SEVERAL)
-            continue
-        subject = glance.subject
-        reference = None if subject is None else subject.reference
-        if reference != named:
-            about = type_and_id(reference) if reference else None
-            if about != person.reference and person.lines:
-                yield person
-                person = Person(about)
-            person.reference, named = about, reference
-        person.glances.append(glance)
-        person.lines.append(line)
+def people(blocks: Iterable[list[bytes]]) -> Iterator[Person]:
+    """Neighbouring lines about the same person, whichever blocks they come in. Lines that are no Observation are passed over."""
+    person, named = Person(None), ABSENT
+    for block in blocks:
+        lines, glances = _glances(block)
+        start = 0
+        for subject, several in groupby(glances, _subject):
+            if subject != named:
+                about, named = _about(subject), subject
+                if about != person.reference and person.lines:
+                    yield person
+                    person = Person(about)
+                person.reference = about
+            person.glances += several
+            end = start + len(person.glances) - len(person.lines)
+            person.lines += lines[start:end]
+            start = end
     if person.lines:
         yield person
 
 
-def _odd(line: bytes) -> Glance:
+def _glances(block: list[bytes]) -> tuple[list[bytes], list[Glance]]:
+    """A glance at each line that is an Observation; one line that is unlike the others has each of the block looked at alone."""
+    try:
+        return block, list(map(_decode, block))
+    except _WRONG:
+        found = [(line, glance) for line in block if (glance := _glance(line)) is not None]
+        return [line for line, _ in found], [glance for _, glance in found]
+
+
+def _glance(line: bytes) -> Glance | None:
     """What is of the wrong types is left to the careful way. Raises msgspec.DecodeError for what is no JSON."""
-    if not line.strip():
-        return Glance()
+    try:
+        return _decode(line)
+    except _WRONG:
+        if not line.strip():
+            return None
     resource = decode(line)
-    if not obj(resource):
+    if not obj(resource) or member(resource, "resourceType") == "Bundle":
         raise InputRefused(_SEVERAL)
-    about = text(member(member(resource, "subject"), "reference"))
-    return Glance(
-        resourceType=text(member(resource, "resourceType")) or "",
-        id=text(member(resource, "id")),
-        subject=Named(about) if about else None,
-        component=_UNLIKE_ALL,
-    )
+    if member(resource, "resourceType") != "Observation":
+        return None
+    subject = Raw(msgspec.json.encode(obj(member(resource, "subject"))))
+    return Glance(id=text(member(resource, "id")), subject=subject, component=_UNLIKE_ALL)
+
+
+def _about(subject: Raw) -> str | None:
+    """Whom a subject names, such as `Patient/1`; None where there is no literal reference."""
+    reference = text(member(decode(bytes(subject)), "reference")) if subject else None
+    return type_and_id(reference) if reference else None
 
 
 def _stands_alone(read: Read) -> bool:
