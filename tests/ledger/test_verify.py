@@ -14,7 +14,7 @@ from careplan_bridge.ledger.records import ByIdentifier
 from careplan_bridge.model.course import Decided, Responded
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.digest import digest
-from careplan_bridge.model.ledger import Verification
+from careplan_bridge.model.ledger import ExportedPlan, Verification
 from careplan_bridge.model.plan import Plan
 from tests.fixtures.demo import SETS
 from tests.ledger.test_decisions import signed
@@ -203,9 +203,12 @@ def of_version_1(kept: Path) -> Path:
     """The same as version 1 of the tables had it: without purges and chain."""
     edited(kept)
     db = sqlite3.connect(kept)
+    at = NOON.isoformat()
+    db.execute("INSERT INTO bindings SELECT id, 'a', 'http://a/fhir', 'Patient/1', NULL, ?, NULL FROM plans", (at,))
     db.execute("DROP TABLE chain")
     db.execute("DROP TABLE purges")
     db.execute("DROP TABLE facts")
+    db.execute("ALTER TABLE bindings DROP COLUMN readings")
     db.execute("PRAGMA user_version = 1")
     db.commit()
     db.close()
@@ -218,6 +221,11 @@ def test_an_older_ledger_is_read_as_it_is(of_version_1: Path) -> None:
     assert "which had no chain" in found.notes[0]
     with Ledger(of_version_1, now=lambda: NOON, owner="reader", writing=False) as ledger:
         assert ledger.facts("http://a/fhir", "proven") == {}
+        (plan,) = ledger.plans()
+        binding = ledger.binding(plan.id)
+        assert binding is not None
+        assert binding.pulled_from == binding.base == "http://a/fhir"
+        assert [line.readings for line in ledger.export() if isinstance(line, ExportedPlan)] == [None]
 
 
 def test_an_older_ledger_gets_a_chain_that_says_when_it_began(

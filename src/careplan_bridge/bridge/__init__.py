@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from careplan_bridge.model.course import Responded as Responded
     from careplan_bridge.model.decision import Decision as Decision
     from careplan_bridge.model.decision import Kind as Kind
+    from careplan_bridge.model.endpoint import Role as Role
     from careplan_bridge.model.ledger import Purge as Purge
     from careplan_bridge.model.ledger import Verification as Verification
     from careplan_bridge.model.next_visit import NextVisit as NextVisit
@@ -83,6 +84,7 @@ _HOMES = {
     "model.check": "CriteriaCheck",
     "model.course": "Responded",
     "model.decision": "Decision Kind",
+    "model.endpoint": "Role",
     "model.next_visit": "NextVisit",
     "model.ledger": "Purge Verification",
     "model.plan": "Plan",

@@ -7,6 +7,8 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from careplan_bridge.errors import Fault, InputRefused, WrongUse
 from careplan_bridge.files import documents
 
@@ -86,7 +88,22 @@ def conventions(path: Path) -> "Conventions":
 
 
 def endpoint(path: Path) -> "Endpoint":
-    """An endpoint file. Raises FileRefused with every fault it has."""
+    """An endpoint file, and the one that it names for plans. Raises FileRefused with every fault, WrongUse where that one is missing."""
+    found = _endpoint(path)
+    if found.roles.plans is None:
+        return found
+    place = path.parent / found.roles.plans
+    if not place.is_file():
+        raise WrongUse(
+            f"{path}: `[roles]` names {place} as the endpoint file of the server for plans; there is no such file."
+        )
+    record = _endpoint(place)
+    if record.roles.plans is not None:
+        raise WrongUse(f"{place}: this is the server for plans of {path}; it can't name yet another one in `[roles]`.")
+    return replace(found, record=record)
+
+
+def _endpoint(path: Path) -> "Endpoint":
     from careplan_bridge.endpoint.endpoint_file import read_endpoint
 
     return read_endpoint(_of_kind("endpoint", path), str(path))

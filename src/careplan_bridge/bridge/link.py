@@ -22,7 +22,7 @@ from careplan_bridge.model.check import CriteriaCheck
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind
-from careplan_bridge.model.endpoint import Endpoint
+from careplan_bridge.model.endpoint import Endpoint, Role
 from careplan_bridge.model.next_visit import NextVisit
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.protocol import Protocol
@@ -31,11 +31,12 @@ from careplan_bridge.model.retrieval import Retrieval
 from careplan_bridge.model.route import Forecast
 from careplan_bridge.model.run import PlanResult
 from careplan_bridge.model.statement import sheet_code, statement
-from careplan_bridge.retrieval.pull import pull
+from careplan_bridge.retrieval.pull import pull, refuse_other_server
 from careplan_bridge.review.hand_entry import sheet
 from careplan_bridge.writeback import by_hand
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.forecast import forecast, push_forecast
+from careplan_bridge.writeback.patient import Elsewhere, patient_there
 from careplan_bridge.writeback.push import push_plan, push_protocol
 from careplan_bridge.writeback.resume import settle
 from careplan_bridge.writeback.unsigned import write_unsigned
@@ -75,10 +76,9 @@ class Link:
             self.ledger = opening.enter_context(
                 Ledger(self.ledger_path, now=self.now, owner=self.owner, writing=self.writing)
             )
+            self._clients: dict[str, Client] = {}
             if self.endpoint is not None:
-                self._client = opening.enter_context(
-                    Client(self.endpoint, environ=self.environ, wait=self.wait, clock=self.now, secret=read_secret)
-                )
+                self._clients["readings"] = opening.enter_context(self._connected(self.endpoint))
             self._open = opening.pop_all()
         return self
 
@@ -89,23 +89,55 @@ class Link:
 
     @property
     def client(self) -> Client:
+        """The server that readings are pulled from."""
         if self.endpoint is None:
             raise WrongUse("This needs an endpoint; name its file with --endpoint.")
-        return self._client
+        return self._clients["readings"]
+
+    @property
+    def record(self) -> Client:
+        """The server that plans and decisions are written to; its login is not needed before something is."""
+        readings = self.client
+        if readings.endpoint.record is None:
+            return readings
+        if "plans" not in self._clients:
+            self._clients["plans"] = self._open.enter_context(self._connected(readings.endpoint.record))
+        return self._clients["plans"]
+
+    def _connected(self, to: Endpoint) -> Client:
+        return Client(to, environ=self.environ, wait=self.wait, clock=self.now, secret=read_secret)
 
     def plan(self, reference: str) -> Plan:
         return plan(reference, self.ledger)
 
     def push_protocol(self, of: Protocol, *, dry_run: bool = False) -> Receipt:
-        return push_protocol(self.client, self.ledger, convert(of, self._site()), dry_run=dry_run)
+        return push_protocol(self.record, self.ledger, convert(of, self._site()), dry_run=dry_run)
 
-    def push_plan(self, of: Plan, *, dry_run: bool = False) -> Receipt:
-        """Send CarePlan and Goals as a draft and bind the plan to the endpoint; a second push changes nothing."""
+    def push_plan(self, of: Plan, *, patient: str | None = None, dry_run: bool = False) -> Receipt:
+        """Send CarePlan and Goals as a draft and bind the plan to the endpoint; a second push changes nothing.
+
+        `patient`: where plans are written to another server than readings are pulled from, the Patient there, as a person says.
+        """
         with concerning(of.id):
-            return push_plan(self.client, self.ledger, of, dry_run=dry_run)
+            elsewhere = self._elsewhere(of, patient)
+            return push_plan(self.record, self.ledger, of, elsewhere=elsewhere, dry_run=dry_run)
+
+    def _elsewhere(self, of: Plan, said: str | None) -> Elsewhere | None:
+        readings = self.client.endpoint
+        if not readings.apart:
+            if said not in (None, of.patient):
+                raise WrongUse(
+                    f"--patient names the Patient on another server for plans; {readings.name} names none in `[roles]`."
+                )
+            return None
+        known = self.ledger.binding(of.id)
+        if known is None:
+            return Elsewhere(patient_there(self.client, self.record, of.patient, said), readings.base)
+        return Elsewhere(said or known.patient, readings.base)
 
     def pull(self, of: Plan) -> Retrieval:
         with concerning(of.id):
+            refuse_other_server(self.client, self.ledger.binding(of.id))
             retrieval = pull(self.client, of, now=self.now)
         if self.ledger.plan(of.id) is not None and self.writing:
             self.ledger.note_retrieval(retrieval.header)
@@ -138,11 +170,11 @@ class Link:
     def forecast(self, decision: Decision) -> Forecast:
         """What the signed decision will write, and in which way where there is an endpoint to ask."""
         of = self.ledger.plan(decision.plan, decision.revision) or self.plan(decision.plan)
-        return forecast(of, decision, self.client if self.endpoint else None, self.ledger)
+        return forecast(of, decision, self.record if self.endpoint else None, self.ledger)
 
     def push_forecast(self, of: Plan) -> Forecast:
         """What the first push of a plan writes here, and in which way."""
-        return push_forecast(of, self.client, self.ledger)
+        return push_forecast(of, self.record, self.ledger)
 
     def sign(self, decision_id: str, person: str, at: datetime) -> Signed:
         """Pull, check, and sign if the check is still the one decided on; the last signature needed writes the decision back.
@@ -196,15 +228,27 @@ class Link:
         """A named person says whether ours or theirs is to stand where someone else changed what we manage."""
         self._refuse_other_moment(at)
         return by_hand.settle_conflict(
-            self.client, self.ledger, self.plan(plan_id), reference, keep, person=person, reason=reason, at=at
+            self.record, self.ledger, self.plan(plan_id), reference, keep, person=person, reason=reason, at=at
         )
 
-    def rebind(self, plan_id: str, patient: str, *, person: str, reason: str, at: datetime) -> Responded:
-        """A named person says which Patient a plan is about since the record replaced the former one."""
+    def rebind(
+        self, plan_id: str, patient: str, *, person: str, reason: str, at: datetime, role: Role | None = None
+    ) -> Responded:
+        """A named person says which Patient a plan is about since the record replaced the former one.
+
+        Where readings and plans are on two servers, `role` says on which of them the Patient became another.
+        """
         self._refuse_other_moment(at)
-        return by_hand.rebind(
-            self.client, self.ledger, self.plan(plan_id), patient, person=person, reason=reason, at=at
-        )
+        of = self.plan(plan_id)
+        apart = self.client.endpoint.apart
+        if apart != (role is not None):
+            raise WrongUse(
+                "--role readings or --role plans belongs to an endpoint file that names another server for plans in `[roles]`, and "
+                "there it is needed: each server has a Patient of its own."
+            )
+        if role == "plans":
+            return by_hand.rebind_there(self.record, self.ledger, of, patient, person=person, reason=reason, at=at)
+        return by_hand.rebind(self.client, self.ledger, of, patient, person=person, reason=reason, at=at)
 
     def sync(self, at: datetime, only: Sequence[str] | None = None) -> tuple[int, Iterator[PlanResult]]:
         """How many plans are due at this endpoint, and their results one after another."""
@@ -219,13 +263,15 @@ class Link:
 
     def _is_due(self, of: Plan, only: Sequence[str] | None) -> bool:
         binding = self.ledger.binding(of.id)
-        bound_here = binding is not None and self.endpoint is not None and binding.base == self.endpoint.base
+        if binding is None or self.endpoint is None:
+            return False
+        bound_here = (binding.pulled_from, binding.base) == (self.endpoint.base, self.endpoint.written.base)
         return bound_here and (only is None or of.id in only)
 
     def _finish(self, of: Plan) -> int:
         """What an earlier run left open: intents of unknown fate first, then decisions that are fully signed."""
         with concerning(of.id):
-            count = settle(self.client, self.ledger, of.id).changed
+            count = settle(self.record, self.ledger, of.id).changed
         for record in self.ledger.waiting(of.id):
             if record.state in ("ready", "writing"):
                 receipt = self._write(record.decision).receipt
@@ -252,7 +298,7 @@ class Link:
         """Write what was signed: it stands on the revision it was decided on, whatever became of the plan since."""
         of, decision, check = self._signed(decision.id)
         with concerning(of.id):
-            return Signed(decision, write_decision(self.client, self.ledger, of, decision, check))
+            return Signed(decision, write_decision(self.record, self.ledger, of, decision, check))
 
     def _record(self, decision_id: str) -> DecisionRecord:
         record = self.ledger.decision(decision_id)
@@ -271,14 +317,15 @@ class Link:
 
     def _write_unsigned(self, of: Plan, check: CriteriaCheck) -> int:
         with concerning(of.id):
-            return write_unsigned(self.client, self.ledger, self.plan(of.id), check).changed
+            return write_unsigned(self.record, self.ledger, self.plan(of.id), check).changed
 
     def _void_if_changed(self, decision: Decision, check: CriteriaCheck) -> None:
         if check.complete and not deciding.stands(decision, check):
             self.ledger.void_decision(decision.id, "the record changed before the last signature")
 
     def _refuse_other_moment(self, at: datetime) -> None:
-        production = self.endpoint is not None and self.endpoint.environment == "production"
+        of = self.endpoint
+        production = of is not None and "production" in (of.environment, of.written.environment)
         if production and abs(at - self.now()) > _A_MOMENT:
             raise WrongUse("Decisions on a production endpoint are made now; leave --at out.")
 

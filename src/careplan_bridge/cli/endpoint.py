@@ -9,6 +9,7 @@ from careplan_bridge.cli import link, options, output
 
 _WORDS = {True: "yes", False: "no", None: "-"}
 _NOT_WELL = 3
+_ROLES = {"readings": "readings are pulled from", "plans": "plans and decisions are written to"}
 
 
 @click.command("endpoint")
@@ -24,6 +25,7 @@ _NOT_WELL = 3
 def command(*, file: Path, probe: bool, healthy: bool, ledger: Path, format_: str) -> int:
     """Say what the FHIR server of FILE can do: declared by itself, proven by a probe, observed in calls; and what follows.
 
+    Where FILE names another server for plans in [roles], it says of each what it is for; a probe tries that one alone.
     What was proven and observed is kept in the ledger, and push, decide and sign go by it.
     """
     if healthy:
@@ -47,6 +49,8 @@ def _health(found: bridge.Health, format_: str) -> int:
 
 
 def _print(report: bridge.CapabilitiesReport) -> None:
+    if report.role != "everything":
+        click.echo(_ROLES[report.role])
     software, version = report.software or "software not named", report.fhir_version or "version not named"
     click.echo(f"{report.endpoint} ({report.environment}): {software}, FHIR {version}")
     click.echo(f"login: {report.login}")
@@ -59,6 +63,9 @@ def _print(report: bridge.CapabilitiesReport) -> None:
         click.echo(f"{fact.fact:<26}{said}{_WORDS[fact.holds]}")
     _list("the bridge will", report.does)
     _list("the bridge will do without", report.without)
+    if report.plans is not None:
+        click.echo()
+        _print(report.plans)
 
 
 def _list(heading: str, sentences: tuple[str, ...]) -> None:

@@ -6,6 +6,7 @@ import click
 
 from careplan_bridge import bridge
 from careplan_bridge.cli import link, options, output
+from careplan_bridge.errors import WrongUse
 
 
 @click.command("push")
@@ -13,18 +14,31 @@ from careplan_bridge.cli import link, options, output
 @options.endpoint()
 @options.conventions(required=False)
 @options.ledger
+@click.option(
+    "--patient",
+    metavar="Patient/ID",
+    help="Where [roles] names another server for plans: the Patient there, at the first push.",
+)
 @options.dry_run
 @options.to("Write the receipt to this file; with --dry-run it holds every request as it would be sent.")
 @options.format_("text", "json")
 def command(
-    *, what: Path, endpoint: Path, conventions: Path | None, ledger: Path, to: Path | None, format_: str, dry_run: bool
+    *,
+    what: Path,
+    endpoint: Path,
+    conventions: Path | None,
+    ledger: Path,
+    patient: str | None,
+    to: Path | None,
+    format_: str,
+    dry_run: bool,
 ) -> None:
     """Send a protocol (YAML, needs --conventions) or a plan document (JSON). A second push changes nothing and says so.
 
     A plan goes out as a draft, is bound to the endpoint, and is kept in the ledger from then on.
     """
     with link.open_link(ledger, "push", endpoint=endpoint, conventions=conventions) as site:
-        receipt = _push(site, what, dry_run=dry_run)
+        receipt = _push(site, what, patient, dry_run=dry_run)
     if to is not None:
         output.result(receipt, to)
     if format_ == "json" and to is None:
@@ -33,7 +47,9 @@ def command(
         output.receipt(receipt)
 
 
-def _push(site: "bridge.Link", what: Path, *, dry_run: bool) -> bridge.Receipt:
+def _push(site: "bridge.Link", what: Path, patient: str | None, *, dry_run: bool) -> bridge.Receipt:
     if what.suffix == ".json":
-        return site.push_plan(site.plan(str(what)), dry_run=dry_run)
+        return site.push_plan(site.plan(str(what)), patient=patient, dry_run=dry_run)
+    if patient is not None:
+        raise WrongUse("--patient belongs to a plan; a protocol is about nobody.")
     return site.push_protocol(bridge.protocol(what), dry_run=dry_run)

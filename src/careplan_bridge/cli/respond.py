@@ -22,6 +22,11 @@ _AT_AN_ENDPOINT = ("conflict", "identity")
 @click.option("--person", required=True, help="The id of the responding clinician in the case file.")
 @click.option("--reason", required=True, help="What was found and done, in a sentence that the record will keep.")
 @click.option("--keep", type=click.Choice(["ours", "theirs"]), help="For a conflict: what is to stand.")
+@click.option(
+    "--role",
+    type=click.Choice(["readings", "plans"]),
+    help="For an identity, where [roles] names two servers: on which of them.",
+)
 @options.endpoint(required=False)
 @options.ledger
 @options.at
@@ -34,6 +39,7 @@ def command(
     person: str,
     reason: str,
     keep: "bridge.Keep | None",
+    role: "bridge.Role | None",
     endpoint: Path | None,
     ledger: Path,
     at: str | None,
@@ -46,8 +52,10 @@ def command(
     that code. PLAN conflict Type/ID: whether ours or theirs is to stand (--keep). PLAN identity Patient/ID: which Patient it is now.
     """
     _refuse_half(about, keep, endpoint)
+    if role is not None and about != "identity":
+        raise WrongUse("--role belongs to an identity.")
     with link.open_link(ledger, "respond", endpoint=endpoint) as site:
-        plan, response = _respond(site, on, about, subject, _Answer(person, reason, at, keep))
+        plan, response = _respond(site, on, about, subject, _Answer(person, reason, at, keep, role))
     if format_ == "json":
         output.document(response_document(plan, response))
         return
@@ -62,6 +70,7 @@ class _Answer:
     reason: str
     at: str | None
     keep: "bridge.Keep | None"
+    role: "bridge.Role | None"
 
     def moment(self, zone: str) -> datetime:
         return clock.moment(self.at, zone)
@@ -79,7 +88,10 @@ def _respond(site: "bridge.Link", on: str, about: str, subject: str, answer: _An
     plan = site.plan(on)
     moment = answer.moment(plan.clinic.timezone)
     if about == "identity":
-        return plan.id, site.rebind(plan.id, subject, person=answer.person, reason=answer.reason, at=moment)
+        response = site.rebind(
+            plan.id, subject, person=answer.person, reason=answer.reason, at=moment, role=answer.role
+        )
+        return plan.id, response
     kept: bridge.Keep = "ours" if answer.keep == "ours" else "theirs"
     return plan.id, site.settle_conflict(plan.id, subject, kept, person=answer.person, reason=answer.reason, at=moment)
 

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, ConfigDict
 
 from careplan_bridge.errors import Fault, FileRefused
-from careplan_bridge.model.endpoint import Auth, Endpoint, Limits
+from careplan_bridge.model.endpoint import Auth, Endpoint, Limits, Roles
 from careplan_bridge.syntax import toml
 from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.shape import Part, shaped
@@ -30,6 +30,15 @@ def _a_patient(text: str) -> str:
 
 
 PatientReference = Annotated[Word, AfterValidator(_a_patient)]
+
+
+def _a_system(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.\-]*:[^\s|]+", text):
+        raise fault("this is no system of identifiers", "write the URI that the servers give as `system`")
+    return text
+
+
+SystemAddress = Annotated[Word, AfterValidator(_a_system)]
 
 
 def _as_written(name: str) -> str:
@@ -78,6 +87,16 @@ class TrustPart(Part):
     client_key: Word | None = None
 
 
+class RolesPart(Part):
+    """Paths are relative to the file that they stand in."""
+
+    model_config = ConfigDict(alias_generator=_as_written)
+    unknown_keys: ClassVar = {"readings": "readings are those of the server that this very file is about"}
+
+    plans: Word | None = None
+    patient_identifier: SystemAddress | None = None
+
+
 class EndpointPart(Part):
     """An endpoint file."""
 
@@ -101,6 +120,7 @@ class EndpointPart(Part):
     auth: AuthPart = AuthPart()
     limits: LimitsPart = LimitsPart()
     trust: TrustPart = TrustPart()
+    roles: RolesPart = RolesPart()
 
 
 def read_endpoint(data: bytes, name: str) -> Endpoint:
@@ -135,6 +155,7 @@ def _examined(data: bytes, name: str) -> tuple[Endpoint | None, Faults]:
     _check_writes(part, spot)
     _check_unsigned(part, spot["unsigned"])
     _check_categories(part, spot)
+    _check_roles(part, spot)
     return _endpoint(part, name), faults
 
 
@@ -158,6 +179,7 @@ def _endpoint(part: EndpointPart, name: str) -> Endpoint:
         categories_exhaustive=part.categories_exhaustive,
         test_patient=part.test_patient,
         plans=part.plans,
+        roles=Roles(**part.roles.model_dump()),
     )
 
 
@@ -254,3 +276,26 @@ def _check_categories(part: EndpointPart, spot: Spot) -> None:
     for index, word in enumerate(part.categories):
         if word in part.categories[:index]:
             spot["categories"][index].wrong(f"`{word}` stands here twice", "take it out")
+
+
+# What is said of writing holds for the server that is written to, so it stands in that one's file.
+_OF_WRITING = ("unsigned", "us_core", "allow_unguarded", "transactions")
+
+
+def _check_roles(part: EndpointPart, spot: Spot) -> None:
+    if part.roles.plans is None:
+        if part.roles.patient_identifier is not None:
+            spot["roles"]["patient_identifier"].wrong_key(
+                "`patient_identifier` finds a Patient on another server, and none is named",
+                "name that server's endpoint file as `plans`, or take this out",
+            )
+        return
+    if part.plans == "ledger":
+        spot["plans"].wrong(
+            '`plans = "ledger"` and a server for plans in `[roles]` contradict each other', "take one of the two out"
+        )
+    for key in _OF_WRITING:
+        if spot.has(key):
+            spot[key].warn(
+                f"`{key}` has no effect here, as plans are written to another server", f"move it to {part.roles.plans}"
+            )

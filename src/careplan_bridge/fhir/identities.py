@@ -44,7 +44,7 @@ def clinician(clinic: Clinic, person: Person) -> Element:
 def organization(clinic: Clinic) -> Element:
     return {
         "type": "Organization",
-        "identifier": {"system": "urn:ietf:rfc:3986", "value": clinic.base},
+        "identifier": {"system": names.URI_SYSTEM, "value": clinic.base},
         "display": clinic.name,
     }
 

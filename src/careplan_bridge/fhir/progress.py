@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from careplan_bridge.errors import OurFault
 from careplan_bridge.fhir.activities import Activity, our_activities, the_activity
 from careplan_bridge.fhir.elements import Element, Resource, concept, members
-from careplan_bridge.fhir.evidence import unversioned, used
+from careplan_bridge.fhir.evidence import target, unversioned, used
 from careplan_bridge.model import fhir_names as names
 from careplan_bridge.model.calendar import day_of
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -51,19 +51,20 @@ def goal_after(
     evidence: Sequence[str] | None = None,
     *,
     zone: str = "UTC",
+    server: str | None = None,
 ) -> Resource:
     """The Goal of one criterion as the decision leaves it.
 
     Leaving a stage completes its Goals, and achieves those that are met; remaining makes them active. What can't be told changes
     no achievement. Outcomes are the Observations that the result used, as far as `evidence` (`Observation/1/_history/3`), if
-    given, names them. `zone` is the clinic's: it says which day the decision was made on.
+    given, names them. `zone` is the clinic's: it says which day the decision was made on. `server`: see `evidence.used`.
     """
     after = deepcopy(resource)
     after["lifecycleStatus"] = "active" if decision.kind == "remain" else "completed"
     achievement = _achievement(result)
     if achievement is not None:
         _set_achievement(after, achievement, _day(signed_at(decision), zone))
-        _add_outcomes(after, [key for key in _evidence(result) if evidence is None or key in evidence])
+        _add_outcomes(after, [key for key in _evidence(result) if evidence is None or key in evidence], server)
     return after
 
 
@@ -194,26 +195,25 @@ def _evidence(result: CriterionResult) -> list[str]:
     return list(dict.fromkeys(reading.source.key for reading in result.readings if reading.used))
 
 
-def _add_outcomes(after: Resource, evidence: Iterable[str]) -> None:
+def _add_outcomes(after: Resource, evidence: Iterable[str], server: str | None) -> None:
     """Observations used, each once; one that is there in an older version is replaced."""
-    wanted = {
-        one["reference"]: one for key in evidence if (one := used(key)) and one["reference"].startswith("Observation/")
-    }
-    kept = [one for one in members(after, "outcomeReference") if unversioned(one.get("reference", "")) not in wanted]
+    observed = (used(key, server=server) for key in evidence if key.startswith("Observation/"))
+    wanted = {target(one): one for one in observed if one}
+    kept = [one for one in members(after, "outcomeReference") if target(one) not in wanted]
     if wanted:
         after["outcomeReference"] = [*kept, *wanted.values()]
 
 
 def _add_references(holder: Element, name: str, references: Iterable[str]) -> None:
     there = members(holder, name)
-    known = {unversioned(one.get("reference", "")) for one in there}
+    known = set(map(target, there))
     new = [{"reference": one} for one in dict.fromkeys(references) if unversioned(one) not in known]
     if new:
         holder[name] = [*there, *new]
 
 
 def _targets(holder: Element, name: str) -> list[str]:
-    return [unversioned(one.get("reference", "")) for one in members(holder, name)]
+    return list(map(target, members(holder, name)))
 
 
 def _managed_detail(activity: Activity) -> Element:

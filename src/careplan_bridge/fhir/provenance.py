@@ -14,11 +14,13 @@ from careplan_bridge.model.decision import Decision, Signature
 from careplan_bridge.model.plan import Plan
 
 
-def provenance(plan: Plan, decision: Decision, targets: Sequence[str], recorded: datetime) -> Resource:
+def provenance(
+    plan: Plan, decision: Decision, targets: Sequence[str], recorded: datetime, *, server: str | None = None
+) -> Resource:
     """`targets` are the versions that the decision wrote (`CarePlan/1/_history/3`); `recorded` the decision's instant.
 
     Every signer is an author for the clinic, the bridge is the assembler; the decision's identifier, the digest of the check it is
-    bound to, and each Observation with its version are entities.
+    bound to, and each Observation with its version are entities. `server`: see `evidence.used`; it is about the Observations alone.
     """
     return conforming(filled({
         "resourceType": "Provenance",
@@ -29,7 +31,7 @@ def provenance(plan: Plan, decision: Decision, targets: Sequence[str], recorded:
         "reason": [concept(names.ACT_REASON, "TREAT", text=decision.reason or None)],
         "activity": concept(names.DATA_OPERATION, "UPDATE", text=decision.kind),
         "agent": [*(_author(plan, signature) for signature in decision.signatures), _assembler(plan)],
-        "entity": _entities(plan, decision),
+        "entity": _entities(plan, decision, server),
     }))  # fmt: skip
 
 
@@ -52,12 +54,12 @@ def _assembler(plan: Plan) -> Element:
     }
 
 
-def _entities(plan: Plan, decision: Decision) -> list[Element]:
+def _entities(plan: Plan, decision: Decision, server: str | None) -> list[Element]:
     stated = [
         identifier(plan.clinic, names.DECISION_IDENTIFIER, decision.id),
         identifier(plan.clinic, names.CHECK_IDENTIFIER, decision.digest),
     ]
-    observed = [one for key in decision.evidence if (one := used(key, versioned=True))]
+    observed = [one for key in decision.evidence if (one := used(key, versioned=True, server=server))]
     return [{"role": "source", "what": what} for what in (*({"identifier": one} for one in stated), *observed)]
 
 

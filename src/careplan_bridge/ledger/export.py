@@ -64,7 +64,8 @@ def _lines(db: sqlite3.Connection, plans: list[str], *, chain: bool) -> Iterator
 
 
 def _plan(row: sqlite3.Row) -> ExportedPlan:
-    fields: dict[str, Any] = dict(row)
+    # A ledger that was last written before there was a column for readings has none to export.
+    fields: dict[str, Any] = {name: row[name] for name in row.keys() if name in ExportedPlan.__struct_fields__}  # noqa: SIM118
     goals: dict[str, str] = msgspec.json.decode(fields.pop("goals"))
     document = unpacked(fields.pop("document"), Plan)
     fields["added"] = moment(row["added"])
@@ -99,7 +100,7 @@ def _link(row: sqlite3.Row) -> ExportedLink:
 
 
 _REVISIONS = (
-    "SELECT revisions.*, endpoint, base, patient, care_plan, "
+    "SELECT revisions.*, bindings.*, "
     "(SELECT json_group_object(identifier, reference) FROM goals WHERE goals.plan = revisions.plan) AS goals "
     "FROM revisions LEFT JOIN bindings USING (plan) WHERE plan = ? ORDER BY revision"
 )

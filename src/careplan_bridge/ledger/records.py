@@ -15,6 +15,8 @@ IntentKind = Literal["create", "update", "transaction"]
 class Binding(Struct, frozen=True, kw_only=True):
     """Where a plan lives: the endpoint's name and base, the patient there, and the resources by reference.
 
+    `readings`: the base of the server that the plan's readings are pulled from, where that is another one; None: the same.
+
     `care_plan` is None until it is known; `goals` maps the value of a Goal's identifier to its reference on the endpoint.
     """
 
@@ -22,8 +24,14 @@ class Binding(Struct, frozen=True, kw_only=True):
     endpoint: str
     base: str
     patient: str
+    readings: str | None = None
     care_plan: str | None = None
     goals: dict[str, str] = {}
+
+    @property
+    def pulled_from(self) -> str:
+        """The base of the server on which the plan's own Patient reference holds."""
+        return self.readings or self.base
 
 
 class DecisionRecord(Struct, frozen=True, kw_only=True):

@@ -6,7 +6,7 @@ from careplan_bridge.errors import WrongUse
 from careplan_bridge.ledger import chain, facts
 
 APPLICATION = 0x43504C47  # marks the file as a ledger for anyone who looks (`file`, SQLite's application_id)
-VERSION = 3
+VERSION = 4
 
 _FIRST = """
 CREATE TABLE lock (
@@ -63,6 +63,7 @@ _STEPS = {
     0: _FIRST,
     1: "CREATE TABLE purges (plan TEXT PRIMARY KEY, reason TEXT NOT NULL, at TEXT NOT NULL);" + chain.TABLE,
     2: facts.TABLE,
+    3: "ALTER TABLE bindings ADD COLUMN readings TEXT;",
 }
 
 

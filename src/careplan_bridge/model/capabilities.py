@@ -35,7 +35,8 @@ class Health(Struct, frozen=True, kw_only=True):
 class CapabilitiesReport(Struct, frozen=True, kw_only=True):
     """`does`: what the bridge will do there; `without`: what it will do without; `login`: how, and what the server names for it.
 
-    `probed` are the sentences of a probe of this run: what was tried and what became of it.
+    `probed` are the sentences of a probe of this run: what was tried and what became of it. `role`: what this server is for; where plans
+    are written to another one, `plans` says the same of that one, and there is no `route` here.
     """
 
     document: Literal["capabilities"] = "capabilities"
@@ -47,8 +48,10 @@ class CapabilitiesReport(Struct, frozen=True, kw_only=True):
     fhir_version: str
     software: str
     login: str
+    role: Literal["everything", "readings", "plans"] = "everything"
     facts: tuple[FactLine, ...]
-    route: Route
+    route: Route | None
     does: tuple[str, ...]
     without: tuple[str, ...]
     probed: tuple[str, ...] = ()
+    plans: "CapabilitiesReport | None" = None

@@ -4,6 +4,8 @@ from typing import Literal
 
 from msgspec import Struct
 
+Role = Literal["readings", "plans"]
+
 
 class Auth(Struct, frozen=True, kw_only=True):
     """How to log in. A token comes from an environment variable or a file, never from the endpoint file itself.
@@ -36,6 +38,17 @@ class Limits(Struct, frozen=True, kw_only=True):
     waiting: float = 60.0
 
 
+class Roles(Struct, frozen=True, kw_only=True):
+    """Which server does what, where not one does all. Readings are always those of the file that names the roles.
+
+    `plans`: the path, as written, of the endpoint file of the server that plans and decisions are written to; None: the same one.
+    `patient_identifier`: the system of an identifier of Patients that both servers keep, by which the Patient there is found.
+    """
+
+    plans: str | None = None
+    patient_identifier: str | None = None
+
+
 class Endpoint(Struct, frozen=True, kw_only=True):
     """`base` without a trailing slash. `unsigned` lists what sync may write without a signature (Goal achievement codes, `re-open`).
 
@@ -43,6 +56,7 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     `search`: post keeps the parameters (the patient's id) out of the logs of a server that writes down addresses.
     `test_patient`: a Patient of nobody, on whom `endpoint --probe` may try what the server can do.
     `plans`: ledger = nothing is written here, decisions are entered by hand.
+    `record`: the server of `roles.plans`, once its file was read.
     `categories`: where a search without category is refused, this list is searched instead; complete only if `categories_exhaustive`.
     """
 
@@ -64,3 +78,15 @@ class Endpoint(Struct, frozen=True, kw_only=True):
     categories_exhaustive: bool = False
     test_patient: str | None = None
     plans: Literal["server", "ledger"] = "server"
+    roles: Roles = Roles()
+    record: "Endpoint | None" = None
+
+    @property
+    def written(self) -> "Endpoint":
+        """Where plans and decisions are written."""
+        return self.record or self
+
+    @property
+    def apart(self) -> bool:
+        """Do readings lie on another server than plans? Then neither's references and ids mean anything on the other."""
+        return self.written.base != self.base

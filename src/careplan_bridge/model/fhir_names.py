@@ -3,6 +3,7 @@
 UCUM = "http://unitsofmeasure.org"
 LOINC = "http://loinc.org"
 SNOMED = "http://snomed.info/sct"
+URI_SYSTEM = "urn:ietf:rfc:3986"  # of identifiers whose value is a URI
 
 # Our own extension needs a URL that no clinic has to choose: an Observation may be read before any clinic is declared.
 MEASURE_QUALIFIER_EXTENSION = "https://careplan-bridge.example/StructureDefinition/measure-qualifier"

@@ -65,7 +65,10 @@ class ExportHeader(Struct, frozen=True, kw_only=True):
 
 
 class ExportedPlan(Struct, frozen=True, kw_only=True, tag_field="line", tag="plan"):
-    """One revision of a plan. The course stands in its own lines. `endpoint` and what follows: where the plan lives, if anywhere."""
+    """One revision of a plan. The course stands in its own lines. `endpoint` and what follows: where the plan lives, if anywhere.
+
+    `readings`: the base of the server that its readings come from, where that is not `base`.
+    """
 
     plan: str
     revision: int
@@ -75,6 +78,7 @@ class ExportedPlan(Struct, frozen=True, kw_only=True, tag_field="line", tag="pla
     endpoint: str | None
     base: str | None
     patient: str | None
+    readings: str | None = None
     care_plan: str | None
     goals: dict[str, str]
 

@@ -14,6 +14,8 @@ from careplan_bridge.endpoint.identity import identity_changed
 from careplan_bridge.endpoint.outcomes import Refused
 from careplan_bridge.endpoint.search import Found, search
 from careplan_bridge.endpoint.versions import which_version
+from careplan_bridge.errors import WrongUse
+from careplan_bridge.ledger.records import Binding
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.retrieval import Query, Retrieval, RetrievalHeader
 
@@ -21,6 +23,16 @@ from careplan_bridge.model.retrieval import Query, Retrieval, RetrievalHeader
 TOO_BROAD = {400, 403, 422, 501}
 
 NOT_ALL_CATEGORIES = "the server wants a category, and the endpoint file does not say that its list is exhaustive (`categories_exhaustive`)"
+
+
+def refuse_other_server(client: Client, binding: Binding | None) -> None:
+    """Raise WrongUse where the plan's readings lie elsewhere: its Patient's id may be somebody else's on this server."""
+    if binding is not None and binding.pulled_from != client.endpoint.base:
+        where = "the server of readings of the endpoint file" if binding.readings else f"endpoint {binding.endpoint},"
+        raise WrongUse(
+            f"plan {binding.plan} has its readings on {where} that it was pushed with, not on {client.endpoint.name}; "
+            "nothing was read, as the same id may be another person's here. Name that file"
+        )
 
 
 def pull(client: Client, plan: Plan, *, now: Callable[[], datetime]) -> Retrieval:

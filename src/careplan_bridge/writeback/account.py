@@ -13,17 +13,24 @@ _MAKE: dict[Making, str] = {
 }
 
 
-def does(of: Profile, way: Route) -> tuple[str, ...]:
-    return tuple(_does(of, way))
+def reads(of: Profile) -> tuple[str, ...]:
+    return ("read a person's Observations",) if of.holds("Observation.search-type") else ()
 
 
-def without(of: Profile, way: Route) -> tuple[str, ...]:
-    return tuple(_without(of, way))
+def unread(of: Profile) -> tuple[str, ...]:
+    lacking = "no search of Observations: readings must come from files"
+    return () if of.holds("Observation.search-type") else (lacking,)
 
 
-def _does(of: Profile, way: Route) -> Iterator[str]:
-    if of.holds("Observation.search-type"):
-        yield "read a person's Observations"
+def writes(way: Route) -> tuple[str, ...]:
+    return tuple(_writes(way))
+
+
+def unwritten(way: Route) -> tuple[str, ...]:
+    return tuple(_unwritten(way))
+
+
+def _writes(way: Route) -> Iterator[str]:
     if way.medium == "by-hand":
         yield "park each signed decision, write the sheet for hand entry, and wait until a named person has transcribed it"
         return
@@ -44,9 +51,7 @@ def _does(of: Profile, way: Route) -> Iterator[str]:
         yield "say in a note of the CarePlan what becomes of each criterion"
 
 
-def _without(of: Profile, way: Route) -> Iterator[str]:
-    if not of.holds("Observation.search-type"):
-        yield "no search of Observations: readings must come from files"
+def _unwritten(way: Route) -> Iterator[str]:
     if way.medium != "resources":
         yield "no CarePlan and no Goals: the plan lives in the ledger"
         return

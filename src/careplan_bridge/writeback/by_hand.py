@@ -87,21 +87,43 @@ def rebind(
 ) -> Responded:
     """A named person says which Patient of this endpoint the plan is about from now on: the plan's next revision.
 
+    Where plans are written to another server than readings are pulled from, this is the one of the readings.
     Raises DecisionRefused where the Patient of the plan is as it was, or the new one is not to be used either.
     """
-    _refuse_stranger(plan, person)
-    if not identity_changed(client, plan.patient):
-        raise DecisionRefused(
-            "the Patient of this plan is as it was; a plan changes its Patient only where the record did"
-        )
-    if trouble := identity_changed(client, patient):
-        raise DecisionRefused(f"the Patient named here can't be the one: {trouble}")
-    response = Responded(at=at, about="identity", subject=plan.patient, evidence=(patient,), by=person, reason=reason)
+    response = _another(client, plan, plan.patient, patient, person=person, reason=reason, at=at)
+    binding = ledger.binding(plan.id)
     with ledger.together():
-        ledger.rebind(plan.id, patient)
+        if binding is None or binding.readings is None:
+            ledger.rebind(plan.id, patient)
         ledger.append(plan.id, response)
         ledger.add_plan(replace(plan, patient=patient, revision=plan.revision + 1, course=ledger.course(plan.id)))
     return response
+
+
+def rebind_there(
+    client: Client, ledger: Ledger, plan: Plan, patient: str, *, person: str, reason: str, at: datetime
+) -> Responded:
+    """The same for the Patient on the server that the plan is written to, where readings lie on another: the plan stays as it is."""
+    binding = ledger.binding(plan.id)
+    before = binding.patient if binding else plan.patient
+    response = _another(client, plan, before, patient, person=person, reason=reason, at=at)
+    with ledger.together():
+        ledger.rebind(plan.id, patient)
+        ledger.append(plan.id, response)
+    return response
+
+
+def _another(
+    client: Client, plan: Plan, before: str, patient: str, *, person: str, reason: str, at: datetime
+) -> Responded:
+    _refuse_stranger(plan, person)
+    if not identity_changed(client, before):
+        raise DecisionRefused(
+            f"the Patient of this plan on {client.endpoint.name} is as it was; a plan changes its Patient only where the record did"
+        )
+    if trouble := identity_changed(client, patient):
+        raise DecisionRefused(f"the Patient named here can't be the one: on {client.endpoint.name}, {trouble}")
+    return Responded(at=at, about="identity", subject=before, evidence=(patient,), by=person, reason=reason)
 
 
 def _leave(ledger: Ledger, plan: Plan, intent: Intent, version: str | None, person: str) -> None:

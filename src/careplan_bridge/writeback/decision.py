@@ -30,7 +30,7 @@ from careplan_bridge.model.route import Route
 from careplan_bridge.model.statement import criteria_words, sheet_code, statement
 from careplan_bridge.writeback.converge import Also, Converge
 from careplan_bridge.writeback.identity import Identity, Resource, by_identifier, reference_of
-from careplan_bridge.writeback.patient import refuse_changed_identity
+from careplan_bridge.writeback.patient import as_written, bound, refuse_changed_identity
 from careplan_bridge.writeback.routes import known, refuse_unguarded, refuse_unknown
 from careplan_bridge.writeback.writes import Create, Update, Write
 
@@ -49,7 +49,7 @@ def write_decision(
         work.told.says.append("this decision was written already; nothing was changed")
         return work.told.receipt()
     binding = _bound(client, ledger, plan)
-    plan = replace(plan, patient=binding.patient)
+    plan = as_written(replace(plan, patient=binding.patient), bound(binding))
     refuse_unknown(client, known(client, ledger))
     way = work.locate.route
     if way.medium == "by-hand":
@@ -151,7 +151,8 @@ class _Occasion:
             yield identity.name, self._goal_reference(identity, goal), self._to_goal(results[criterion.id])
 
     def _to_goal(self, result: CriterionResult) -> Callable[[Resource], Resource]:
-        return lambda stored: goal_after(stored, self.decision, result, zone=self.plan.clinic.timezone)
+        zone, server = self.plan.clinic.timezone, self.binding.readings
+        return lambda stored: goal_after(stored, self.decision, result, zone=zone, server=server)
 
     def _goal_reference(self, identity: Identity, goal: Resource) -> str:
         if known := self.binding.goals.get(identity.name):
@@ -202,7 +203,8 @@ class _Occasion:
                 f"{self.work.client.endpoint.name} does not take Provenance: who decided stands in the ledger alone"
             )
             return
-        resource = provenance(self.plan, self.decision, self.work.told.versioned(), signed_at(self.decision))
+        written, at, server = self.work.told.versioned(), signed_at(self.decision), self.binding.readings
+        resource = provenance(self.plan, self.decision, written, at, server=server)
         self.work.create(Create(_identity_of(resource, self._care_plan, self.decision), resource))
 
     @property

@@ -14,6 +14,7 @@ from careplan_bridge.writeback.routes import RESOURCES, known, making, route, un
 
 _GUARD: dict[Making, str] = {"conditional": "if-none-exist", "client-id": "client-id", "search": "searched"}
 _WHOLE = "all-or-nothing"
+_APART = "the readings lie on another server: they are named by their addresses there"
 
 
 def forecast(plan: Plan, decision: Decision, client: Client | None, ledger: Ledger) -> Forecast:
@@ -24,7 +25,11 @@ def forecast(plan: Plan, decision: Decision, client: Client | None, ledger: Ledg
     name = client.endpoint.name
     if not known(client, ledger).known:
         return Forecast(endpoint=name, plan=plan.id, decision=decision.id, ends="refused", says=(unknown(name),))
-    return _by(route(client, ledger), plan, decision, client)
+    made = _by(route(client, ledger), plan, decision, client)
+    binding = ledger.binding(plan.id)
+    if made.steps and binding is not None and binding.readings:
+        return replace(made, says=(*made.says, _APART))
+    return made
 
 
 def push_forecast(plan: Plan, client: Client, ledger: Ledger) -> Forecast:

@@ -17,7 +17,7 @@ from careplan_bridge.model.route import Route
 from careplan_bridge.writeback.content import holds
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.identity import Resource, by_canonical, by_identifier, find, reference_of
-from careplan_bridge.writeback.patient import refuse_changed_identity
+from careplan_bridge.writeback.patient import Elsewhere, as_written, bound, refuse_changed_identity
 from careplan_bridge.writeback.routes import RESOURCES, known, refuse_unknown, takes
 from careplan_bridge.writeback.writes import Create, Write, relinked
 
@@ -43,8 +43,12 @@ def push_protocol(client: Client, ledger: Ledger, resources: Sequence[Resource],
     return _finished(work)
 
 
-def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = False) -> Receipt:
+def push_plan(
+    client: Client, ledger: Ledger, plan: Plan, *, elsewhere: Elsewhere | None = None, dry_run: bool = False
+) -> Receipt:
     """Send the CarePlan and the Goals of the current stage as a draft, and bind the plan to this endpoint.
+
+    `elsewhere`: where the readings lie on another server; what is known of that from an earlier push need not be said again.
 
     One transaction where the server offers them; else the Goals first, so that a CarePlan never points to nothing. What is there
     already is left alone. Raises WriteConflict naming both where two resources carry the same identifier.
@@ -57,11 +61,12 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
         binding and way.medium != "by-hand"
     ):  # of a plan that is new here, the server says itself whether it knows the Patient
         refuse_changed_identity(client, binding.patient)
-    goal_writes, plan_write = _plan_writes(ledger.plan(plan.id) or plan, way, us_core=client.endpoint.us_core)
+    elsewhere = elsewhere or (bound(binding) if binding else None)
+    newest = as_written(ledger.plan(plan.id) or plan, elsewhere)
+    goal_writes, plan_write = _plan_writes(newest, way, us_core=client.endpoint.us_core)
     _refuse_twins([*goal_writes, plan_write])
     if not dry_run:
-        ledger.add_plan(plan)
-        ledger.bind(plan.id, client.endpoint, plan.patient)
+        _bind(client, ledger, plan, elsewhere)
     if way.medium != "resources":
         work.told.says.append(kept_here(client.endpoint.name, way))
         return work.told.receipt()
@@ -80,6 +85,12 @@ def push_plan(client: Client, ledger: Ledger, plan: Plan, *, dry_run: bool = Fal
     # A conditional create is no lock: two runs that pushed this plan at the same moment are both told here.
     work.locate.found(plan_write)
     return _finished(work)
+
+
+def _bind(client: Client, ledger: Ledger, plan: Plan, elsewhere: Elsewhere | None) -> None:
+    ledger.add_plan(plan)
+    patient, readings = (elsewhere.patient, elsewhere.readings) if elsewhere else (plan.patient, None)
+    ledger.bind(plan.id, client.endpoint, patient, readings)
 
 
 def kept_here(name: str, way: Route) -> str:

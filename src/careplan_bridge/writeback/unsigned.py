@@ -10,9 +10,9 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.endpoint.untrusted import objects, text
+from careplan_bridge.endpoint.untrusted import objects
 from careplan_bridge.errors import WriteConflict
-from careplan_bridge.fhir.evidence import unversioned
+from careplan_bridge.fhir.evidence import address, target
 from careplan_bridge.fhir.progress import goal_unsigned, managed, re_open
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Binding
@@ -47,7 +47,7 @@ def _changes(client: Client, plan: Plan, binding: Binding, check: CriteriaCheck)
         name = goal_value(plan.id, check.stage, result.id)
         if name in binding.goals:
             yield name, partial(_judged, result=result, allowed=client.endpoint.unsigned, on=on)
-    withdrawn = frozenset(entry.source.resource for entry in check.unusable if entry.void)
+    withdrawn = frozenset(address(entry.source.resource, binding.readings) for entry in check.unusable if entry.void)
     if RE_OPEN in client.endpoint.unsigned and withdrawn:
         yield from ((name, _re_opening(withdrawn, on)) for name in binding.goals)
 
@@ -58,7 +58,7 @@ def _judged(stored: Resource, result: CriterionResult, allowed: tuple[str, ...],
 
 def _re_opening(withdrawn: frozenset[str], on: date) -> Callable[[Resource], Resource]:
     def change(stored: Resource) -> Resource:
-        used = {unversioned(text(outcome, "reference")) for outcome in objects(stored.get("outcomeReference"))}
+        used = set(map(target, objects(stored.get("outcomeReference"))))
         stands_on_it = managed(stored)["achievementStatus"] == "achieved" and used & withdrawn
         return re_open(stored, on) if stands_on_it else stored
 
