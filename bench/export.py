@@ -39,7 +39,7 @@ PER_PERSON = 80
 def main() -> None:
     asked = _arguments()
     if asked.one is not None:
-        _decode_all(asked.one) if asked.alone else judge(asked.one, 1, _plans())
+        _decode_all(asked.one) if asked.alone else judge(asked.one, 1, plans())
         print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
         return
     with written(asked.count, asked.shapes) as path:
@@ -53,10 +53,10 @@ def main() -> None:
 
 
 def _speed(path: Path, asked: argparse.Namespace) -> None:
-    plans = _plans()
-    turns = [in_turns(path, plans) for _ in range(asked.rounds)]
+    given = plans()
+    turns = [in_turns(path, given) for _ in range(asked.rounds)]
     alone, several = (
-        min(_seconds(partial(judge, path, count, plans)) for _ in range(asked.rounds)) for count in (1, asked.processes)
+        min(_seconds(partial(judge, path, count, given)) for _ in range(asked.rounds)) for count in (1, asked.processes)
     )
     floor = min(decoding for decoding, _ in turns)
     print(f"observations, file            {asked.count}, {path.stat().st_size // 2**20} MiB")
@@ -67,7 +67,7 @@ def _speed(path: Path, asked: argparse.Namespace) -> None:
 
 def in_turns(path: Path, plans: list[Plan]) -> tuple[float, float]:
     """Seconds of decoding the file and of judging it, a hundred people at a time by turns: other work slows both alike."""
-    found = verdicts_of_export(path, partial(_plan_of, plans), reading.SITE, AT)
+    found = verdicts_of_export(path, partial(plan_of, plans), reading.SITE, AT)
     decoding = judging = 0.0
     with path.open("rb") as file:
         while True:
@@ -94,11 +94,10 @@ def _decode_all(path: Path) -> None:
 
 
 def judge(path: Path, processes: int, plans: list[Plan]) -> int:
-    plan_of = partial(_plan_of, plans)
-    return sum(1 for _ in verdicts_of_export(path, plan_of, reading.SITE, AT, processes=processes))
+    return sum(1 for _ in verdicts_of_export(path, partial(plan_of, plans), reading.SITE, AT, processes=processes))
 
 
-def _plans() -> list[Plan]:
+def plans() -> list[Plan]:
     """The demo plan in each of its stages."""
     plan = judging.the_plan()
     return [
@@ -107,7 +106,7 @@ def _plans() -> list[Plan]:
     ]
 
 
-def _plan_of(plans: list[Plan], reference: str) -> Plan:
+def plan_of(plans: list[Plan], reference: str) -> Plan:
     number = int(reference.rpartition("/p")[2])
     return replace(plans[number % len(plans)], id=f"plan-{number}", patient=reference)
 

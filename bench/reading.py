@@ -71,7 +71,7 @@ def feed(count: int, wanted: int, *, versions: bool) -> Iterator[bytes]:
         kind = chance.choice(kinds)
         person = chance.randrange(max(count // 80, 1))
         at = START + timedelta(days=chance.randrange(200), minutes=chance.randrange(600))
-        yield msgspec.json.encode(_observation(number, person, at, kind, chance, versions=versions))
+        yield msgspec.json.encode(observation(number, person, at, kind, chance, versions=versions))
 
 
 def grouped(count: int, wanted: int, per_person: int) -> Iterator[bytes]:
@@ -80,7 +80,7 @@ def grouped(count: int, wanted: int, per_person: int) -> Iterator[bytes]:
     kinds = shapes(wanted)
     for number in range(count):
         at = START + timedelta(days=chance.randrange(200), minutes=chance.randrange(600))
-        observed = _observation(number, number // per_person, at, chance.choice(kinds), chance, versions=True)
+        observed = observation(number, number // per_person, at, chance.choice(kinds), chance, versions=True)
         yield msgspec.json.encode(observed)
 
 
@@ -134,7 +134,7 @@ def _concept(system: str, code: str) -> Json:
     return {"coding": [{"system": system, "code": code, "display": "as the sender shows it"}]}
 
 
-def _observation(number: int, person: int, at: datetime, kind: Json, chance: random.Random, *, versions: bool) -> Json:
+def observation(number: int, person: int, at: datetime, kind: Json, chance: random.Random, *, versions: bool) -> Json:
     low, high = kind["range"]  # pyright: ignore[reportGeneralTypeIssues,reportUnknownVariableType]
     return {
         "resourceType": "Observation",

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from careplan_bridge.model.criterion import Criterion
 from tests.conformance import real_parts
 from tests.oracles import cql_export, fhirpath_export
 from tests.oracles.cases import Record, asked
-from tests.oracles.clinics import SETTINGS
+from tests.oracles.clinics import SETTINGS, Setting
 from tests.oracles.observations import bundle
 
 if TYPE_CHECKING:
@@ -65,16 +66,20 @@ def fhirpath(folder: Path, records: Sequence[Record]) -> "Generator[Running, Non
 
 @contextmanager
 def cql(folder: Path, records: Sequence[Record]) -> "Generator[Running, None, None]":
-    """The libraries are translated first, both in one process."""
-    files = {one.name: folder / f"{one.name}.cql" for one in SETTINGS}
-    for one in SETTINGS:
-        files[one.name].write_text(cql_export.library(asked(), one), encoding="utf-8")
+    settings = {name: {"elm": str(elm)} for name, elm in translated(folder, SETTINGS, asked()).items()}
+    with running("cql.mjs", folder, {"settings": settings, "records": _records(records)}) as process:
+        yield process
+
+
+def translated(folder: Path, settings: Sequence[Setting], criteria: Sequence[Criterion]) -> dict[str, Path]:
+    """The ELM of the criteria for each setting by its name, all translated in one process."""
+    files = {one.name: folder / f"{one.name}.cql" for one in settings}
+    for one in settings:
+        files[one.name].write_text(cql_export.library(criteria, one), encoding="utf-8")
     translator = ["java", "-XX:TieredStopAtLevel=1", "-XX:+UseSerialGC", "-jar", str(real_parts.CQL_JAR)]
     done = subprocess.run([*translator, *map(str, files.values())], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    settings = {name: {"elm": str(file.with_suffix(".json"))} for name, file in files.items()}
-    with running("cql.mjs", folder, {"settings": settings, "records": _records(records)}) as process:
-        yield process
+    return {name: file.with_suffix(".json") for name, file in files.items()}
 
 
 @contextmanager
