@@ -28,6 +28,7 @@ def documents(facts: Catalogue) -> dict[str, dict[str, str]]:
         "reading.md": {
             "examples": "".join(_examples("often-written")),
             "words": "".join(_words(facts)),
+            "landmarks": "".join(_landmarks(facts)),
             "reasons": "".join(_reasons()),
         },
         "reading-examples.md": {group: "".join(_examples(group)) for group in ("every-measure", "kinds")},
@@ -124,10 +125,18 @@ def _means(word: Word) -> str:
         return f"{word.number}, with the caveat `qualitative`"
     if word.level is not None:
         return f"the level {word.level}"
+    if word.limb is not None:
+        return f"the limb; only for {', '.join(word.measures)}"
     if word.first is not None:
         return f"the first of three numbers is {word.first}"
     said = word.side or (f"{word.qualifier}: {word.value}" if word.qualifier else None)
     return said or f"one of: {', '.join(word.measures)}"
+
+
+def _landmarks(facts: Catalogue) -> Iterator[str]:
+    yield "| place | also written | above it | below it |\n| --- | --- | --- | --- |\n"
+    for one in facts.landmarks:
+        yield f"| {one.name} | {', '.join(one.say) or '-'} | {one.above or '-'} | {one.below or '-'} |\n"
 
 
 def _measures(facts: Catalogue) -> Iterator[str]:

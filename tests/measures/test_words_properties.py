@@ -16,7 +16,7 @@ from careplan_bridge.files.shipped import catalogue as shipped
 from careplan_bridge.measures.reader import Reader
 from careplan_bridge.model.conventions import Conventions, LocalCode
 from careplan_bridge.model.reading import Reading
-from careplan_bridge.model.value import Amount
+from careplan_bridge.model.value import Amount, Grade
 
 CATALOGUE = shipped()
 SYSTEM = "https://example.org/alder-quay"
@@ -46,12 +46,14 @@ MOVEMENTS = {
     "passive": ("passive", "PROM"),
     "active-assisted": ("AAROM", "active-assisted", "active assisted"),
 }
+LETTERS = {"active": ("A",), "passive": ("P",), "active-assisted": ()}  # only ever a pair
 FACTORS = {"cm": "1", "mm": "0.1", "m": "100", "in": "2.54", "inches": "2.54"}  # into centimetres
 FOREIGN = ("about", "not", "was", "denies", "limited", "except", "goal", "target", "never", "last", "usually")
 PIECES = (
     *(said for words in (*SIDES.values(), *MOVEMENTS.values()) for said in words),
     *FACTORS, "deg", "°", "flex", "ext", "lacks", "hyperextension", "knee", "ER/IR", "ext/flex", "pain", "worst", "at rest", "girth",
     "single hop", "MMT", "visual", "painful", "no lag", "on SLR", "WBAT", "PWB 50%", "trace",
+    "4- to 4", "10 cm above patella", "thigh", "at the joint line", "rad", "A", "P", "A 95 P 110",
     "0", "5", "10", "4+", "5-", "95", "110", "130", "145", "12,5", "15.5", "0-130", "5-0-130", "2-7/10", "6/10", "-5", "+5",
     "<", ">=", "-", "to", "/", "+", ",", ";", ":", "(", ")", "and", ".",
 )  # fmt: skip
@@ -79,7 +81,7 @@ def unsupported(reading: Reading, text: str) -> list[str]:
     if reading.side is not None and not _has(text, SIDES[reading.side]):
         faults.append(f"side {reading.side}")
     movement = reading.qualifiers.get("movement")
-    if movement is not None and not _has(text, MOVEMENTS[movement]):
+    if movement is not None and not _has(text, (*MOVEMENTS[movement], *LETTERS[movement])):
         faults.append(f"movement {movement}")
     if isinstance(reading.value, Amount):
         held = _held(text, reading.value.unit)
@@ -90,8 +92,16 @@ def unsupported(reading: Reading, text: str) -> list[str]:
         ]
         if reading.value.low != reading.value.high and not re.search(r"[-/<>]|to", text):
             faults.append("a span")
-    elif reading.value.low is not None and reading.value.low.split("n%")[0].casefold() not in text.casefold():
-        faults.append(f"level {reading.value.low}")
+    level, landmark = (
+        reading.value.low if isinstance(reading.value, Grade) else None,
+        reading.qualifiers.get("landmark"),
+    )
+    if landmark not in (None, "calf") and landmark.split()[-1] not in text:
+        faults.append(f"level {landmark}")
+    if level is not None and level != reading.value.high and "to" not in text:
+        faults.append("a span of levels")
+    if level is not None and level.split("n%")[0].casefold() not in text.casefold():
+        faults.append(f"level {level}")
     return faults
 
 

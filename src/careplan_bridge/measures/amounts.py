@@ -1,8 +1,9 @@
 """One value among tokens: a number, a range, three numbers, a share of a scale, with sign, comparator and unit."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from decimal import Decimal
 
+from careplan_bridge.measures.landmarks import UnitOf
 from careplan_bridge.measures.numbers import decimal
 from careplan_bridge.measures.refusal import Refused
 from careplan_bridge.measures.tokens import Token
@@ -13,16 +14,14 @@ _COMPARATORS = {"\u2264": "<=", "\u2265": ">="}
 _MOST = 3  # numbers in one value
 _JOINS = ("dash", "stroke")
 
-IsUnit = Callable[[str], bool]
-
 
 class Amounts:
     """Takes one value from a place in the tokens on. `place` is then behind it."""
 
-    def __init__(self, tokens: Sequence[Token], place: int, site: Conventions, is_unit: IsUnit) -> None:
+    def __init__(self, tokens: Sequence[Token], place: int, site: Conventions, unit_of: UnitOf) -> None:
         self._tokens = tokens
         self._site = site
-        self._is_unit = is_unit
+        self._unit_of = unit_of
         self._units: set[str] = set()
         self.place = place
 
@@ -86,8 +85,8 @@ class Amounts:
     def _number(self) -> Decimal:
         token = self._tokens[self.place]
         self.place += 1
-        value = _decimal(token.text, self._site)
-        if self._is("word") and self._is_unit(self._tokens[self.place].text):
+        value = number_of(token.text, self._site)
+        if self._is("word") and self._unit_of(self._tokens[self.place].text):
             self._units.add(self._tokens[self.place].text)
             self.place += 1
         return value
@@ -98,7 +97,7 @@ def unknown(token: Token) -> Refused:
     return Refused("words-unknown", at=str(token.start + 1))
 
 
-def _decimal(written: str, site: Conventions) -> Decimal:
+def number_of(written: str, site: Conventions) -> Decimal:
     """A comma parts decimals only where the site says so, and then a point does not."""
     mark = "," if "," in written else "." if "." in written else None
     if mark is not None and mark != (site.decimal or "."):

@@ -22,6 +22,7 @@ from careplan_bridge.model.measure import (
     Catalogue,
     ErrorFigure,
     FallbackPanel,
+    Landmark,
     LateralityCode,
     LevelNumber,
     Measure,
@@ -101,6 +102,7 @@ class _File(Struct, kw_only=True, forbid_unknown_fields=True):
     unit_spellings: dict[str, str] = {}
     arcs: tuple[_Arc, ...] = ()
     words: tuple[Word, ...] = ()
+    landmarks: tuple[Landmark, ...] = ()
 
 
 def load(files: Mapping[str, bytes]) -> Catalogue:
@@ -128,6 +130,7 @@ def _joined(files: list[_File]) -> Catalogue:
         unit_spellings={spelling: unit for file in files for spelling, unit in file.unit_spellings.items()},
         arcs={arc.id: _arc(arc) for file in files for arc in file.arcs},
         words=_all(file.words for file in files),
+        landmarks=_all(file.landmarks for file in files),
         sources={key: says for file in files for key, says in file.sources.items()},
     )
 

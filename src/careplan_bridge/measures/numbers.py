@@ -14,6 +14,7 @@ from careplan_bridge.model.value import Amount
 
 LEVEL = "level"  # the bare unit of ordinals
 COMPARATORS = ("<", "<=", ">", ">=")
+_RADIANS = ("rad", "radian", "radians")
 _LARGEST = 9  # orders of magnitude; no measurement here comes near
 _DIGITS = 30
 
@@ -65,18 +66,19 @@ class Units:
         _check_unit(named, wanted, measure)
         return NumberRule(named, wanted, comparator)
 
-    def is_known(self, text: str) -> bool:
-        """Is this text a unit here: everyday UCUM, a spelling, or the site's alias?"""
-        return self._said(text) is not None
+    def said(self, text: str) -> str | None:
+        """The unit that this text is here, in UCUM: everyday UCUM itself, a spelling, or the site's alias; None if it is none."""
+        # Only the everyday units: as UCUM, `ft` would be a femtotonne and `yd` a yoctoday.
+        return self._aliases.get(text) or self._spellings.get(text) or (text if text in UNITS else None)
 
     def _named(self, unit: Written, measure: Measure) -> str | None:
         """The UCUM unit that is meant, None where none is given."""
-        coded, said = self._coded(unit), self._said(unit.text)
+        coded, said = self._coded(unit), self.said(unit.text) if unit.text else None
         if coded is not None and said is not None and self._forced(coded, measure) != self._forced(said, measure):
             raise Refused("unit-clash", code=unit.code or coded, text=unit.text or said)
         found = coded or (said if unit.code is None else None)
         if found is None and unit.shown is not None:
-            raise Refused("unit-unknown", unit=unit.code or unit.text or "")
+            raise unknown_unit(unit.code or unit.text or "", measure)
         return None if found is None else self._forced(found, measure)
 
     def _coded(self, unit: Written) -> str | None:
@@ -84,18 +86,19 @@ class Units:
             return None
         if unit.system == UCUM and is_unit(unit.code):
             return unit.code
-        return self._aliases.get(unit.code) or (self._said(unit.code) if unit.system is None else None)
-
-    def _said(self, text: str | None) -> str | None:
-        if text is None:
-            return None
-        # Only the everyday units: as UCUM, `ft` would be a femtotonne and `yd` a yoctoday.
-        return self._aliases.get(text) or self._spellings.get(text) or (text if text in UNITS else None)
+        return self._aliases.get(unit.code) or (self.said(unit.code) if unit.system is None else None)
 
     def _forced(self, unit: str, measure: Measure) -> str:
         """Dynamometers show kilograms; where the site says so they are kilograms of force."""
         force = measure.unit is not None and kind(measure.unit) == "force"
         return "kgf" if unit == "kg" and force and self._kilogram_means_force else unit
+
+
+def unknown_unit(named: str, measure: Measure) -> Refused:
+    """Why this text is no unit here. A radian is one, but no finite number of degrees."""
+    if measure.unit == "deg" and named.casefold() in _RADIANS:
+        return Refused("unit-radians", unit=named, measure=measure.term)
+    return Refused("unit-unknown", unit=named)
 
 
 def decimal(written: str) -> Decimal:

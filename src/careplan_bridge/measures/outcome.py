@@ -111,7 +111,7 @@ def _reading(piece: Piece, settled: Settled, source: Source, at: Moment, around:
 
 def _words_fault(piece: Piece) -> Refused | None:
     """What words could not be read comes before what is missing: they may have said it."""
-    return piece.refused if piece.refused and piece.refused.reason.code.startswith("words-") else None
+    return piece.refused if piece.unread else None
 
 
 def _value_fault(piece: Piece, within: Range | None) -> Refused | None:

@@ -12,7 +12,10 @@ NOTHING = Recorded()
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A value of one measure, with what its own words say; without a value, why there is none."""
+    """A value of one measure, with what its own words say; without a value, why there is none.
+
+    `unread` means that it came as words, which may have said what seems to be missing.
+    """
 
     measure: str
     value: Value | None
@@ -21,3 +24,4 @@ class Piece:
     caveats: tuple[Caveat, ...] = ()
     refused: Refused | None = None
     part: str | None = None
+    unread: bool = False

@@ -23,12 +23,14 @@ from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.fhir_names import LEVEL_CODE_SYSTEM
 from careplan_bridge.model.measure import Arc, Catalogue, Measure
 from careplan_bridge.model.reading import Recorded
+from careplan_bridge.model.scale import order
 from careplan_bridge.model.value import Amount, Grade, Threshold
 
 KINDS = (
     "valueQuantity", "valueInteger", "valueString", "valueCodeableConcept", "valueBoolean", "valueRange", "valueRatio",
     "valueSampledData", "valueTime", "valueDateTime", "valuePeriod",
 )  # fmt: skip
+_IN_WORDS = ("valueString", "valueCodeableConcept")
 _CONTEXT, _BEST, _WORST = "context", "best", "worst"
 _TWO = 2
 
@@ -73,11 +75,13 @@ class Values:
         meaning = context.meaning
         if meaning is None:
             return ()
+        kind = ""
         try:
             kind, value = value_of(carrier)
             return tuple(self._read(context, meaning, kind, _without(value, bare)))
         except Refused as reason:
-            return self.refused(meaning, reason)
+            unread = kind in _IN_WORDS
+            return tuple(replace(piece, unread=unread) for piece in self.refused(meaning, reason))
 
     def number_rule(self, measure: Measure, value: object) -> tuple[NumberRule, str | None]:
         """How a Quantity, or a number without a unit, is read; and its unit as it came. Raises Refused."""
@@ -222,7 +226,7 @@ class Values:
         if lexicon is None:
             lexicon = self._lexicons[key] = Lexicon(self._catalogue, measures)
         try:
-            return clauses(said, lexicon, measures[0], self._site, self._units.is_known)
+            return clauses(said, lexicon, measures[0], self._site, self._units.said)
         except Refused as reason:
             if reason.reason.code != "words-unknown" or measures[0].unit is not None:
                 raise
@@ -231,28 +235,27 @@ class Values:
 
     def _clause(self, context: Context, measure: Measure, clause: Clause, recorded: Recorded) -> list[Piece]:
         """One value of the text. Its words may narrow what the code leaves open; they never widen it."""
-        meaning, label, at = context.meaning, clause.labels.get("measure"), str(clause.item.at + 1)
-        assert meaning is not None  # noqa: S101 - a value is read only once a code has a meaning
-        named = label.names if label else None
-        if "order" in clause.labels:
-            raise Refused("words-clash", at=at)
-        if meaning.reads_as == "raw-extension":
-            family = frozenset(extension_measures(self._catalogue, meaning.id))
-            named = family if named is None else family & named
-            if len(named) == 1 and not extension_is_open(self._catalogue, clause):
-                meaning = CodeMeaning("measure", min(named), meaning.side, meaning.qualifiers)
-        elif named is not None and meaning.id not in named:
-            raise Refused("words-clash", at=at)
-        if named is not None and not named:
-            raise Refused("words-clash", at=at)
+        meaning, item = self._narrowed(context, measure, clause), clause.item
         claims = tuple(sense.claim for sense in clause.labels.values() if sense.claim)
         around = replace(context, meaning=meaning, claims=context.claims + claims)
         measure = self._catalogue.measures[meaning.id]
-        if clause.item.level is not None:
-            return [labelled(self._grade(measure, clause.item.level, recorded), clause)]
-        said = clause.item.said
-        assert said is not None  # noqa: S101 - a value is a level or numbers
-        return [labelled(piece, clause) for piece in self._said(around, measure, said, recorded, at)]
+        if item.level is not None:
+            return [labelled(self._grades(measure, item.level, item.up_to, recorded), clause)]
+        assert item.said is not None  # noqa: S101 - a value is a level or numbers
+        pieces = self._said(around, measure, item.said, recorded, _at(clause))
+        return [labelled(piece, clause) for piece in pieces]
+
+    def _narrowed(self, context: Context, measure: Measure, clause: Clause) -> CodeMeaning:
+        """What the code means, with what the clause's words add. Raises Refused where they name something else."""
+        meaning, label = context.meaning or CodeMeaning("measure", measure.id), clause.labels.get("measure")
+        open_sign = meaning.reads_as == "raw-extension"
+        may_be = frozenset(extension_measures(self._catalogue, meaning.id)) if open_sign else frozenset({meaning.id})
+        named = may_be if label is None or label.names is None else may_be & label.names
+        if "order" in clause.labels or not named:
+            raise Refused("words-clash", at=_at(clause))
+        if not open_sign or len(named) > 1 or extension_is_open(self._catalogue, clause):
+            return meaning
+        return CodeMeaning("measure", min(named), meaning.side, meaning.qualifiers)
 
     def _said(self, context: Context, measure: Measure, said: Said, recorded: Recorded, at: str) -> list[Piece]:
         meaning, count = context.meaning, len(said.numbers)
@@ -278,6 +281,17 @@ class Values:
         if context.meaning is not None and context.meaning.reads_as == "raw-extension":
             return [signed_extension(self._catalogue, self._site, measure.id, amount, recorded)]
         return [Piece(measure.id, amount, recorded)]
+
+    def _grades(self, measure: Measure, low: str, high: str | None, recorded: Recorded) -> Piece:
+        """One level, or all from one to another, where the order of the two is established."""
+        if high is None:
+            return self._grade(measure, low, recorded)
+        ranked = order(measure, low, high)
+        if ranked is None:
+            raise Refused("levels-unordered", low=low, high=high, measure=measure.term)
+        if ranked > 0:
+            raise Refused("range-unreadable")
+        return Piece(measure.id, Grade(low, high), recorded)
 
     def _grade(self, measure: Measure, said: str, recorded: Recorded, comparator: str | None = None) -> Piece:
         found = level_of(measure, said)
@@ -326,6 +340,11 @@ class Values:
         return said._replace(
             numbers=tuple(amount for one in said.numbers if (amount := rule.amount(one).low) is not None)
         )
+
+
+def _at(clause: Clause) -> str:
+    """The place of the clause's value, counted from 1."""
+    return str(clause.item.at + 1)
 
 
 def _numbered(piece: Piece, index: int) -> Piece:

@@ -177,7 +177,7 @@ class Arc(Struct, frozen=True, kw_only=True):
 class Word(Struct, frozen=True, kw_only=True):
     """What a word beside a value says: the measures it may name, a side, a qualifier's value, the end of an arc that is written first.
 
-    `level` and `number` are values said in words; both need `measures`.
+    `level` and `number` are values said in words, `limb` the part of a limb; all three need `measures`.
     """
 
     say: tuple[str, ...]
@@ -188,6 +188,16 @@ class Word(Struct, frozen=True, kw_only=True):
     first: str | None = None
     level: str | None = None
     number: Decimal | None = None
+    limb: str | None = None
+
+
+class Landmark(Struct, frozen=True, kw_only=True):
+    """A place on a limb. `above` and `below` name the part of the limb that lies there, where the place alone decides it."""
+
+    name: str
+    say: tuple[str, ...] = ()
+    above: str | None = None
+    below: str | None = None
 
 
 class Catalogue(Struct, frozen=True, kw_only=True):
@@ -206,4 +216,5 @@ class Catalogue(Struct, frozen=True, kw_only=True):
     unit_spellings: dict[str, str]
     arcs: dict[str, Arc]
     words: tuple[Word, ...] = ()
+    landmarks: tuple[Landmark, ...] = ()
     sources: dict[str, str] = {}
