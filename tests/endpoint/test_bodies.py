@@ -11,7 +11,7 @@ import pytest
 import respx
 
 from careplan_bridge.endpoint import http
-from careplan_bridge.endpoint.http import names_stand_twice
+from careplan_bridge.endpoint.bodies import names_stand_twice
 from careplan_bridge.endpoint.read import read
 from careplan_bridge.errors import EndpointDown
 from careplan_bridge.model.endpoint import Limits

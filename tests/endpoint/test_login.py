@@ -13,7 +13,8 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from msgspec.structs import replace
 
-from careplan_bridge.endpoint.http import Ask, Client
+from careplan_bridge.endpoint.asking import Ask
+from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.outcomes import LoginFailed, Refused, Unreachable
 from careplan_bridge.endpoint.read import Stored, read
 from careplan_bridge.endpoint.scopes import missing_scopes

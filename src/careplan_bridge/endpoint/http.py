@@ -5,25 +5,21 @@ identifier or body reaches a log line or a message (I6), only method, type and s
 answer was lost.
 """
 
-import json
 import logging
 import random
-import ssl
-from collections.abc import Callable, Generator, Mapping, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
-from functools import cache
 from importlib.metadata import version
 from time import monotonic
-from typing import Any, Self, TypeVar, cast
+from typing import Any, Self, TypeVar
 from urllib.parse import quote, urlencode, urljoin
 from uuid import uuid4
 
 import httpx
-import msgspec
 
+from careplan_bridge.endpoint.asking import Ask, Reply
+from careplan_bridge.endpoint.bodies import decoded
 from careplan_bridge.endpoint.breaker import Breaker
 from careplan_bridge.endpoint.issues import Issue, issues_of
 from careplan_bridge.endpoint.login import (
@@ -38,8 +34,9 @@ from careplan_bridge.endpoint.login import (
 from careplan_bridge.endpoint.origin import Origin, encrypted_or_local, is_loopback, origin, same_origin
 from careplan_bridge.endpoint.outcomes import Action, LoginFailed, Refused, Trouble, error_for, outcome_of
 from careplan_bridge.endpoint.patience import Patience, retry_after
+from careplan_bridge.endpoint.trust import about_certificate, trust
+from careplan_bridge.endpoint.unlogged import urls_unlogged
 from careplan_bridge.errors import BridgeError, LoginRefused, WrongUse
-from careplan_bridge.fhir import raw
 from careplan_bridge.model.endpoint import Endpoint
 
 FHIR_JSON = "application/fhir+json"
@@ -63,44 +60,6 @@ T = TypeVar("T")
 _NEVER_SENT = (httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout, httpx.ProxyError, httpx.UnsupportedProtocol)
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ask:
-    """One request. `what` is all that messages and logs say of it; `body` is made anew for every try."""
-
-    method: str
-    url: str = field(repr=False)
-    what: str
-    body: Callable[[], bytes] | None = field(default=None, repr=False)
-    headers: Mapping[str, str] = field(default_factory=dict[str, str], repr=False)
-    writes: bool = False
-    login: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """A status below 300 with what came along; header names in lower case."""
-
-    status: int
-    headers: Mapping[str, str] = field(repr=False)
-    body: bytes = field(repr=False)
-    url: str = field(repr=False)
-    ask: Ask
-
-    def content(self) -> dict[str, Any] | None:
-        """The JSON object of the body, numbers as written (I3); None where there is none."""
-        value = _decoded(self.body)
-        return cast("dict[str, Any]", value) if isinstance(value, dict) else None
-
-    def resource(self) -> dict[str, Any]:
-        """The resource in the body. Raises Refused (after a read) or AnswerLost (after a write) where there is none."""
-        content = self.content()
-        if content is None or not isinstance(content.get("resourceType"), str):
-            raise error_for(self.ask.what, Trouble.UNREADABLE, writes=self.ask.writes)
-        if names_stand_twice(self.body):
-            raise error_for(self.ask.what, Trouble.TWO_MEANINGS, writes=self.ask.writes)
-        return content
 
 
 class Client:
@@ -205,7 +164,7 @@ class Client:
     def _once(self, ask: Ask) -> Reply | Trouble:
         request_id = str(uuid4())
         request = self.request(ask, request_id)
-        with _urls_unlogged():
+        with urls_unlogged():
             result = _sent(self._http, request, ask, monotonic() + SLOWEST * self.endpoint.limits.timeout)
         facts = {"event": "request", "what": ask.what, "status": str(_status(result)), "request": request_id}
         log.debug("%s: %s, request %s", ask.what, _status(result), request_id, extra=facts)
@@ -300,7 +259,7 @@ def _no_secrets(_: str) -> bytes:
 def _http(endpoint: Endpoint, secret: Secret) -> httpx.Client:
     place = origin(endpoint.base)
     return httpx.Client(
-        verify=_trust(endpoint, secret),
+        verify=trust(endpoint, secret),
         timeout=httpx.Timeout(endpoint.limits.timeout, connect=min(CONNECT_SECONDS, endpoint.limits.timeout)),
         limits=httpx.Limits(max_connections=endpoint.limits.in_flight, keepalive_expiry=KEEP_ALIVE_SECONDS),
         follow_redirects=False,
@@ -308,37 +267,6 @@ def _http(endpoint: Endpoint, secret: Secret) -> httpx.Client:
         # A site's proxy is honoured; what stays on this machine never goes through it.
         trust_env=not (place and is_loopback(place[1])),
     )
-
-
-@cache
-def _public_trust() -> ssl.SSLContext:
-    """Reading the system's authorities takes longer than most requests."""
-    return ssl.create_default_context()
-
-
-def _trust(endpoint: Endpoint, secret: Secret) -> ssl.SSLContext:
-    """Whom we trust, and how the server knows our machine where it wants a client certificate."""
-    if not endpoint.client_certificate or not endpoint.client_key:
-        return _authorities(endpoint.ca_file) if endpoint.ca_file else _public_trust()
-    context = _authorities(endpoint.ca_file)
-    secret(endpoint.client_key)  # refused where others than its owner may read it; OpenSSL opens the file itself
-    try:
-        context.load_cert_chain(endpoint.client_certificate, endpoint.client_key, password=b"")
-    except (OSError, ssl.SSLError):
-        pass
-    else:
-        return context
-    raise WrongUse(
-        "`client_certificate` and `client_key` in the endpoint file are no pair of a PEM certificate and its key without a password"
-    )
-
-
-def _authorities(ca_file: str | None) -> ssl.SSLContext:
-    try:
-        return ssl.create_default_context(cafile=ca_file)
-    except (OSError, ssl.SSLError):
-        pass
-    raise WrongUse("`ca_file` in the endpoint file cannot be read as PEM certificates")
 
 
 def _prefer(value: str) -> dict[str, str]:
@@ -374,7 +302,7 @@ def _sent(http: httpx.Client, request: httpx.Request, ask: Ask, until: float) ->
         finally:
             response.close()
     except _NEVER_SENT as error:
-        return Trouble.UNTRUSTED if _about_certificate(error) else Trouble.NEVER_SENT
+        return Trouble.UNTRUSTED if about_certificate(error) else Trouble.NEVER_SENT
     except httpx.RequestError:
         return Trouble.NO_ANSWER
     headers = {name.lower(): value for name, value in response.headers.items()}
@@ -395,58 +323,9 @@ def _read(response: httpx.Response, until: float) -> bytes | Trouble:
     return b"".join(parts)
 
 
-def _about_certificate(error: BaseException) -> bool:
-    # What a library raises twice can be its own cause: the chain is followed only as far as it is new.
-    chain: list[BaseException] = [error]
-    while (cause := chain[-1].__cause__ or chain[-1].__context__) and cause not in chain:
-        chain.append(cause)
-    return any(isinstance(each, ssl.SSLCertVerificationError) for each in chain)
-
-
 def _status(result: Reply | Trouble) -> int | Trouble:
     return result if isinstance(result, Trouble) else result.status
 
 
 def _issues(result: Reply | Trouble) -> tuple[Issue, ...]:
-    return () if isinstance(result, Trouble) else issues_of(_decoded(result.body))
-
-
-def _decoded(body: bytes) -> Any:
-    try:
-        return raw.decode(body.removeprefix(b"\xef\xbb\xbf"))
-    except (msgspec.DecodeError, RecursionError):
-        return None
-
-
-def names_stand_twice(body: bytes) -> bool:
-    """Does a name stand twice in one object? Readers take the first or the last: which was meant can't be told."""
-    twice = False
-
-    def look(pairs: list[tuple[str, Any]]) -> None:
-        nonlocal twice
-        twice = twice or len({name for name, _ in pairs}) < len(pairs)
-
-    try:
-        json.loads(body.decode("utf-8-sig"), object_pairs_hook=look, parse_float=str, parse_int=str)
-    except RecursionError:
-        return True  # nobody nests so deeply who means something by it
-    return twice
-
-
-# httpx logs every URL at INFO, httpcore at DEBUG. They stay silent while we send, and only then: the loggers may also
-# serve the program around us.
-_sending: ContextVar[bool] = ContextVar("_sending", default=False)
-_LOGGERS = ("httpx", "httpcore.connection", "httpcore.http11", "httpcore.http2", "httpcore.proxy", "httpcore.socks")
-
-
-@contextmanager
-def _urls_unlogged() -> Generator[None]:
-    before = _sending.set(True)
-    try:
-        yield
-    finally:
-        _sending.reset(before)
-
-
-for _name in _LOGGERS:
-    logging.getLogger(_name).addFilter(lambda _: not _sending.get())
+    return () if isinstance(result, Trouble) else issues_of(decoded(result.body))

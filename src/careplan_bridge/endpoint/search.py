@@ -8,7 +8,8 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from careplan_bridge.endpoint.http import Client, Params, Reply
+from careplan_bridge.endpoint.asking import Reply
+from careplan_bridge.endpoint.http import Client, Params
 from careplan_bridge.endpoint.issues import Issue
 from careplan_bridge.endpoint.origin import resolve
 from careplan_bridge.endpoint.outcomes import Refused

@@ -8,7 +8,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
-from careplan_bridge.endpoint.http import Client, Reply
+from careplan_bridge.endpoint.asking import Reply
+from careplan_bridge.endpoint.http import Client
 from careplan_bridge.endpoint.outcomes import Ambiguous, AnswerLost, Stale
 from careplan_bridge.endpoint.untrusted import an_object, objects, text
 from careplan_bridge.endpoint.versions import reference_of, version_of
