@@ -4,13 +4,17 @@ import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from functools import wraps
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar, cast
+
+import click
 
 from careplan_bridge import bridge
-from careplan_bridge.cli import clock, link
+from careplan_bridge.cli import clock, link, options
 from careplan_bridge.errors import WrongUse
 
+Function = TypeVar("Function", bound=Callable[..., Any])
 Made_co = TypeVar("Made_co", covariant=True)
 
 
@@ -25,6 +29,38 @@ class Asked:
     ledger: Path
     at: str | None
     complete: bool = True
+
+
+def asking(command: Function) -> Function:
+    """The arguments and options of a command that judges one plan; it is given them together, as `asked`."""
+
+    @click.argument("plan", metavar="PLAN")
+    @click.argument("observations", nargs=-1)
+    @options.conventions()
+    @options.endpoint(required=False)
+    @options.ledger
+    @options.at
+    @click.option(
+        "--incomplete",
+        is_flag=True,
+        help="These are not all Observations there are: latest values and counts cannot be told.",
+    )
+    @wraps(command)
+    def asked_for(
+        *,
+        plan: str,
+        observations: tuple[str, ...],
+        conventions: Path,
+        endpoint: Path | None,
+        ledger: Path,
+        at: str | None,
+        incomplete: bool,
+        **others: Any,
+    ) -> Any:
+        asked = Asked(plan, observations, conventions, endpoint, ledger, at, complete=not incomplete)
+        return command(asked=asked, **others)
+
+    return cast("Function", asked_for)
 
 
 def check(asked: Asked) -> bridge.CriteriaCheck:

@@ -11,37 +11,15 @@ from careplan_bridge.review.page import next_visit_page
 
 
 @click.command("next-visit")
-@click.argument("plan", metavar="PLAN")
-@click.argument("observations", nargs=-1)
-@options.conventions()
-@options.endpoint(required=False)
-@options.ledger
-@options.at
-@click.option(
-    "--incomplete",
-    is_flag=True,
-    help="These are not all Observations there are: latest values and counts cannot be told.",
-)
+@checking.asking
 @options.to("Write a page to print to this file.")
 @options.format_("text", "json")
-def command(
-    *,
-    plan: str,
-    observations: tuple[str, ...],
-    conventions: Path,
-    endpoint: Path | None,
-    ledger: Path,
-    at: str | None,
-    to: Path | None,
-    format_: str,
-    incomplete: bool,
-) -> None:
+def command(*, asked: checking.Asked, to: Path | None, format_: str) -> None:
     """Say what a visit should measure: PLAN (a plan document, or an id in the ledger) on OBSERVATIONS or on --endpoint.
 
     Names each test with its position, movement and side, and the criterion it is for; what is out of date and when the rest will
     be; and what is suppressed because it is not yet safe. --at is the moment of the visit. It orders nothing: a clinician decides.
     """
-    asked = checking.Asked(plan, observations, conventions, endpoint, ledger, at, complete=not incomplete)
     document = plain_document(checking.next_visit(asked))
     if to is not None:
         output.save(to, next_visit_page(document).encode())
