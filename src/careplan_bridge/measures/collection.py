@@ -5,7 +5,9 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
 from msgspec import Struct
+from msgspec.structs import replace
 
+from careplan_bridge.measures.lexicon import SIDE
 from careplan_bridge.measures.moments import ANYWHERE, written
 from careplan_bridge.measures.outcome import Result
 from careplan_bridge.measures.parts import as_unusable
@@ -34,14 +36,17 @@ class Read(Struct, frozen=True, gc=False):
     line: bytes | None = None
 
 
+_MISSING = ("qualifier-missing", "side-missing")
+
 ReadAgain = Callable[[bytes, Sequence[Claim]], tuple[Result, ...]]
 
 
 class Collection:
-    """Entries as they come, in any order; the order changes nothing."""
+    """Entries as they come, in any order; the order changes nothing. `sometimes_sided` are the measures whose side is optional."""
 
-    def __init__(self, read_again: ReadAgain) -> None:
+    def __init__(self, read_again: ReadAgain, sometimes_sided: frozenset[str]) -> None:
         self._read_again = read_again
+        self._sometimes_sided = sometimes_sided
         self._reads: dict[str, list[Read]] = {}
 
     def add(self, read: Read) -> None:
@@ -61,10 +66,10 @@ class Collection:
         )
 
     def _placed(self, reads: list[Read]) -> list[Read]:
-        """Members with what the panels that list them fix for them. A withdrawn panel fixes nothing."""
+        """Members with what the panels that list them fix for them."""
         claims: defaultdict[str, set[Claim]] = defaultdict(set)
         for read in reads:
-            for key in () if _is_void(read) else read.members:
+            for key in read.members:
                 claims[key].update(read.claims)
         return [self._inside(read, sorted(claims[read.key])) if claims.get(read.key) else read for read in reads]
 
@@ -72,23 +77,28 @@ class Collection:
         """The entry read again with the panel's claims where they may settle something; else only a clash counts."""
         if read.line is not None:
             return _with(read, self._read_again(read.line, claims))
-        return _with(read, [_checked(one, claims) for one in read.results])
+        return _with(read, [_checked(self._sided(one, claims), claims) for one in read.results])
+
+    def _sided(self, result: Result, claims: Sequence[Claim]) -> Result:
+        """The reading with the panel's side, where its measure may have one and it names none."""
+        sides = [claim.value for claim in claims if claim.name == SIDE]
+        if not sides or not isinstance(result, Reading) or result.side or result.measure not in self._sometimes_sided:
+            return result
+        return replace(result, side=sides[0])
 
 
 def may_be_settled(results: Iterable[Result]) -> bool:
     """Could a panel that lists this entry say what is missing?"""
-    return any(isinstance(result, Unusable) and result.reason == "qualifier-missing" for result in results)
+    return any(isinstance(result, Unusable) and result.reason in _MISSING for result in results)
 
 
 def _checked(result: Result, claims: Sequence[Claim]) -> Result:
     if not isinstance(result, Reading):
         return result
+    if any(claim.name == SIDE and (result.side or claim.value) != claim.value for claim in claims):
+        return as_unusable(Refused("side-clash"), replace(result, side=None))
     clashing = [claim.name for claim in claims if result.qualifiers.get(claim.name, claim.value) != claim.value]
     return as_unusable(Refused("qualifier-clash", names=", ".join(clashing)), result) if clashing else result
-
-
-def _is_void(read: Read) -> bool:
-    return any(isinstance(result, Unusable) and result.void for result in read.results)
 
 
 def _with(read: Read, results: Iterable[Result]) -> Read:

@@ -78,11 +78,11 @@ class Contexts:
             *self._method_claims(method),
             *(Claim(_JOINT, joint) for joint in site.joints),
             *_no_sides(named),
-            *inherited,
+            *_no_sides(inherited),
         ]
         caveats = [*_status_caveats(observation), *self._method_caveats(method)]
         said = tuple(words(method))
-        sides = (*site.sides, *_named_sides(named), *_said_sides(said))
+        sides = (*site.sides, *_named_sides(named), *_said_sides(said), *_named_sides(inherited))
         return Context(None, sides, site.joints, tuple(claims), said, self._heard(said), tuple(caveats))
 
     def of_part(self, around: Context, part: Json, circumstance: Circumstance) -> Context:
@@ -138,9 +138,20 @@ def _side_with_words(measure: Measure, around: tuple[Sides, ...], said: tuple[Si
     return side(measure, around + said)
 
 
-def panel_claims(meaning: CodeMeaning) -> tuple[Claim, ...]:
-    """What a panel's code fixes for its parts."""
-    return tuple(Claim(name, value) for name, value in meaning.qualifiers.items())
+def within(panel: Context, around: Context) -> Context:
+    """What surrounds the parts of a panel: what surrounds itself, with what its code fixes and the one side that it is about.
+
+    A panel about both sides leaves it to its parts which of them each is about.
+    """
+    sides = tuple(one for one in panel.sides if len(one) == 1)
+    return replace(around, sides=sides, claims=around.claims + _code_claims((panel.meaning,) if panel.meaning else ()))
+
+
+def fixed(panel: Context) -> tuple[Claim, ...]:
+    """The same for its members, which are entries of their own. A panel that names two sides fixes none."""
+    sides = set(panel.sides)
+    side = [Claim(SIDE, name) for name in sides.pop()] if len(sides) == 1 else []
+    return (*_code_claims((panel.meaning,) if panel.meaning else ()), *(side if len(side) == 1 else ()))
 
 
 def _named(owner: Json) -> Iterator[Claim]:

@@ -1,9 +1,7 @@
 """Observations as bytes, one a line: the way for files, retrievals and whole caseloads."""
 
 from collections.abc import Iterable
-from functools import partial
 
-from careplan_bridge.measures.collection import Collection
 from careplan_bridge.measures.reader import Reader
 from careplan_bridge.model.reading import Readings
 
@@ -15,7 +13,7 @@ def read_lines(lines: Iterable[bytes], reader: Reader, *, patient: str | None = 
 
 def read_named(lines: Iterable[tuple[str | None, bytes]], reader: Reader, *, patient: str | None = None) -> Readings:
     """The same for lines that have a name (file and place) for entries without an id of their own."""
-    collection = Collection(partial(reader.read_member, patient=patient))
+    collection = reader.collection(patient)
     for name, line in lines:
         collection.add(reader.read_entry(line, patient=patient, name=name))
     return collection.readings()

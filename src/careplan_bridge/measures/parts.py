@@ -7,7 +7,7 @@ from dataclasses import replace
 from msgspec import structs
 
 from careplan_bridge.measures.codes import Circumstance, CodeMeaning
-from careplan_bridge.measures.context import Context, Contexts, panel_claims
+from careplan_bridge.measures.context import Context, Contexts, within
 from careplan_bridge.measures.loose import Json, codes, member, objects, text, words, words_of
 from careplan_bridge.measures.outcome import Facts, Outcomes, Result, unusable
 from careplan_bridge.measures.refusal import Refused
@@ -38,8 +38,8 @@ class Parts:
         if meaning is not None and meaning.panel is not None:
             yield from self._fallback(components, around, whole, meaning.panel, facts)
             return
-        if meaning is not None and meaning.kind in ("panel", "arc"):
-            around = replace(around, claims=around.claims + panel_claims(meaning))
+        if whole.context is not None and meaning is not None and meaning.kind in ("panel", "arc"):
+            around = within(whole.context, around)
         for index, component in enumerate(components):
             shape = self._component(component, around, whole, at)
             part = structs.replace(facts, source=facts.part(f"component[{index}]"))
@@ -47,6 +47,8 @@ class Parts:
 
     def without_value(self, observation: Json, whole: Shape, facts: Facts) -> Unusable:
         """A panel that has nothing to read itself: its members are entries of their own."""
+        if facts.patient_refused is not None:
+            return unusable(facts.patient_refused, facts.source, Hint())
         refused = whole.refused or Refused("value-missing")
         members = [text(member(one, "reference")) or "" for one in objects(member(observation, "hasMember"))]
         if members and whole.refused is None:

@@ -47,6 +47,8 @@ class Person:
         reads = [read for line in telling if (read := reader.read_asked(line, asked))]
         if all(map(_stands_alone, reads)):
             return tuple([result for read in reads for result in read.results])
+        if any(read.members for read in reads):
+            return _everything(self.lines, reader)  # a panel may contradict an entry that was passed over
         return _together(reads, reader)
 
 
@@ -108,7 +110,7 @@ def _stands_alone(read: Read) -> bool:
 
 
 def _together(reads: list[Read], reader: Reader) -> tuple[Result, ...]:
-    collection = Collection(reader.read_member)
+    collection = reader.collection()
     for read in reads:
         collection.add(read)
     return _results(collection)

@@ -13,7 +13,7 @@ import msgspec
 from careplan_bridge.measures.asked import Asked, Wants
 from careplan_bridge.measures.careful import Careful
 from careplan_bridge.measures.collection import Collection, Identifier, Read, may_be_settled
-from careplan_bridge.measures.context import panel_claims
+from careplan_bridge.measures.context import fixed
 from careplan_bridge.measures.loose import Json, decode, member, objects, text
 from careplan_bridge.measures.outcome import Result, unusable
 from careplan_bridge.measures.qualifiers import Claim
@@ -24,7 +24,7 @@ from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.fhir_names import RECORD_CODE_SYSTEM
 from careplan_bridge.model.measure import Catalogue
-from careplan_bridge.model.reading import Hint, Readings, Source
+from careplan_bridge.model.reading import Hint, Readings, Source, Unusable
 
 _UNNAMED = "Observation"  # the resource of an entry without an id, if the caller has no better name
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -40,6 +40,7 @@ class Reader:
 
     def __init__(self, catalogue: Catalogue, conventions: Conventions, *, cached: bool = True) -> None:
         self._careful = Careful(catalogue, conventions)
+        self._sometimes_sided = frozenset(one.id for one in catalogue.measures.values() if one.side == "optional")
         self._quick = Quick(self._careful) if cached else None
 
     def read(self, resource: object, *, patient: str | None = None, name: str | None = None) -> tuple[Result, ...]:
@@ -51,7 +52,7 @@ class Reader:
 
     def read_all(self, resources: Iterable[object], *, patient: str | None = None) -> Readings:
         """What all of them say together: newest versions, each entry once, panels over their members; in a stable order."""
-        collection = Collection(partial(self.read_member, patient=patient))
+        collection = self.collection(patient)
         for resource in resources:
             collection.add(self.read_entry(_encoded(resource), patient=patient))
         return collection.readings()
@@ -70,6 +71,10 @@ class Reader:
         found = self._quick.read_asked(line, asked) if self._quick else None
         return self._read_carefully(line, None, None) if found is None else found or None
 
+    def collection(self, patient: str | None = None) -> Collection:
+        """A place for entries of one person, in which panels and their members, versions and copies find each other."""
+        return Collection(partial(self.read_member, patient=patient), self._sometimes_sided)
+
     def read_member(self, line: bytes, claims: Sequence[Claim], patient: str | None = None) -> tuple[Result, ...]:
         """The same entry once more, as a member of a panel that fixes these qualifiers."""
         return self._read_carefully(line, patient, None, claims).results
@@ -82,14 +87,15 @@ class Reader:
         if _is_record(resource):
             return _read(resource, source, (), line, ())
         results = self._careful.read(resource, source, patient, claims)
-        return _read(resource, source, results, line, self._fixed(resource))
+        other = any(isinstance(one, Unusable) and one.reason == "other-patient" for one in results)
+        return _read(resource, source, results, line, () if other else self._fixed(resource))
 
     def _fixed(self, resource: Json) -> tuple[Claim, ...]:
-        """What the entry, if it is a panel, fixes for its members."""
+        """What the entry, if it is a panel, fixes for its members. One that is withdrawn, not final or not understood fixes nothing."""
         if member(resource, "hasMember") is None:
             return ()
-        context = self._careful.shape(resource).context
-        return panel_claims(context.meaning) if context and context.meaning else ()
+        shape = self._careful.shape(resource)
+        return fixed(shape.context) if shape.context and shape.refused is None else ()
 
 
 def _is_record(resource: Json) -> bool:
