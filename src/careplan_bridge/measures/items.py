@@ -127,7 +127,8 @@ class Items:
     def _letter(self, place: int) -> Sense:
         """A and P are active and passive where both of them stand before values; one alone may mean anything. Raises Refused."""
         token = self._tokens[place]
-        if token.folded not in _LETTERS:
+        # `a` is an article as well: `a bit swollen`.
+        if token.folded not in _LETTERS or (token.text.islower() and not self._is_before_a_value(place)):
             raise self._not_understood(place)
         if not self._letters_are_movements():
             raise Refused("words-letter", letter=token.text, at=str(token.start + 1))
