@@ -9,6 +9,7 @@ import pytest
 from msgspec.structs import replace
 
 from careplan_bridge.errors import PlanRefused, WrongUse
+from careplan_bridge.model import scale
 from careplan_bridge.model.case import (
     Case,
     Change,
@@ -312,3 +313,15 @@ def test_a_reference_order_stands_in_the_comparisons_it_fits() -> None:
 def test_a_reference_that_fits_nothing_is_refused(orders: tuple[ReferenceOrder, ...], says: str) -> None:
     with pytest.raises(PlanRefused, match=says):
         drafted(COMPARED, a_case(*orders))
+
+
+def test_a_scale_that_the_site_declares_decides_in_the_plan():
+    reach = Measured(measure="hand_behind_back")
+    wanted = WithinBounds(measured=reach, bounds=Bounds(low=Threshold(level="L3")))
+    protocol = a_protocol(a_stage(a_criterion(wanted)))
+    levels = ("buttock", "L5", "L3", "T12")
+    site = replace(SITE, levels={"hand_behind_back": levels})
+    declared = draft(protocol, a_case(), CATALOGUE, site).facts["hand_behind_back"]
+    assert (declared.levels, scale.order(declared, "L5", "L3"), scale.order(declared, "T12", "L3")) == (levels, -1, 1)
+    undeclared = draft(protocol, a_case(), CATALOGUE, SITE).facts["hand_behind_back"]
+    assert scale.order(undeclared, "L5", "L3") is None

@@ -8,6 +8,7 @@ from pydantic import ConfigDict, Field
 
 from careplan_bridge.errors import Fault, FileRefused
 from careplan_bridge.measures.qualifiers import normal
+from careplan_bridge.measures.scales import misfit
 from careplan_bridge.measures.units import is_unit
 from careplan_bridge.model.conventions import Clinic, Conventions, LocalCode
 from careplan_bridge.model.digest import digest
@@ -102,6 +103,7 @@ class ConventionsPart(Part):
     conventions: ConventionsTable = ConventionsTable()
     codes: dict[str, CodePart] = Field(default_factory=dict[str, CodePart])
     plausible: dict[str, Range] = Field(default_factory=dict[str, Range])
+    levels: dict[str, tuple[Word, ...]] = Field(default_factory=dict[str, tuple[Word, ...]])
 
 
 def read_conventions(data: bytes, name: str, catalogue: Catalogue) -> Conventions:
@@ -139,6 +141,7 @@ def _examined(data: bytes, name: str, catalogue: Catalogue) -> tuple[Conventions
         **table.model_dump(),
         codes=_codes(part.codes, spot["codes"], catalogue),
         plausible=_plausible(part, spot["plausible"], catalogue),
+        levels=_levels(part, spot["levels"], catalogue),
     )
     return found, faults
 
@@ -252,17 +255,29 @@ def _check_word(text: str, qualifier: Qualifier, spot: Spot) -> None:
 def _plausible(part: ConventionsPart, spot: Spot, catalogue: Catalogue) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, ends in part.plausible.items():
-        measure = catalogue.measures.get(name)
-        if measure is None:
-            close = nearest(name, catalogue.measures)
-            spot[name].wrong_key(
-                f"there is no measure `{name[:60]}`",
-                f"did you mean `{close}`?" if close else "the list is in docs/measures.md",
-            )
-        elif measure.unit is None:
+        measure = _named(name, spot, catalogue)
+        if measure is not None and measure.unit is None:
             spot[name].wrong_key(f"{name} is a scale of levels", "take it out; only numbers have a plausible range")
         if len(ends) != 2 or ends[0] > ends[1]:  # noqa: PLR2004 - a range has two ends
             spot[name].wrong("this is no range", "write [lowest, highest], both in the measure's unit")
         else:
             found[name] = (ends[0], ends[1])
     return found
+
+
+def _levels(part: ConventionsPart, spot: Spot, catalogue: Catalogue) -> dict[str, tuple[str, ...]]:
+    for name, levels in part.levels.items():
+        measure = _named(name, spot, catalogue)
+        if measure is not None and (fault := misfit(measure, levels)):
+            spot[name].wrong(*fault)
+    return part.levels
+
+
+def _named(name: str, spot: Spot, catalogue: Catalogue) -> Measure | None:
+    """The measure that a key names; a fault at the key where there is none."""
+    measure = catalogue.measures.get(name)
+    if measure is None:
+        close = nearest(name, catalogue.measures)
+        mend = f"did you mean `{close}`?" if close else "the list is in docs/measures.md"
+        spot[name].wrong_key(f"there is no measure `{name[:60]}`", mend)
+    return measure

@@ -69,6 +69,8 @@ class Quick:
         if not shape.lasting or at is None or around is None:
             return None
         results = self._results(shape, number, entry, _source(entry, line), at, around, patient)
+        if not results:
+            return None  # a panel; what it lacks has to be told with care
         return Read(
             f"Observation/{entry.id}",
             results,

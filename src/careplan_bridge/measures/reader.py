@@ -19,6 +19,7 @@ from careplan_bridge.measures.outcome import Result, unusable
 from careplan_bridge.measures.qualifiers import Claim
 from careplan_bridge.measures.quick import Quick
 from careplan_bridge.measures.refusal import Refused
+from careplan_bridge.measures.scales import at_site
 from careplan_bridge.measures.standing import type_and_id
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.digest import digest
@@ -39,6 +40,7 @@ class Reader:
     """
 
     def __init__(self, catalogue: Catalogue, conventions: Conventions, *, cached: bool = True) -> None:
+        catalogue = at_site(catalogue, conventions)
         self._careful = Careful(catalogue, conventions)
         self._sometimes_sided = frozenset(one.id for one in catalogue.measures.values() if one.side == "optional")
         self._quick = Quick(self._careful) if cached else None

@@ -31,6 +31,8 @@ class LocalCode(Struct, frozen=True, kw_only=True):
 
 
 class Conventions(Struct, frozen=True, kw_only=True):
+    """`levels` are the site's own scales, the lowest level first: for measures of which no established order is known."""
+
     clinic: Clinic | None = None
     timezone: str | None = None
     arc: Literal["two-number", "neutral-zero"] | None = None
@@ -41,6 +43,7 @@ class Conventions(Struct, frozen=True, kw_only=True):
     decimal: Literal[",", "."] | None = None
     codes: tuple[LocalCode, ...] = ()
     plausible: dict[str, tuple[Decimal, Decimal]] = {}
+    levels: dict[str, tuple[str, ...]] = {}
     digest: str = ""
 
     @property

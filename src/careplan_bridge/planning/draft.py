@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from careplan_bridge.errors import WrongUse
+from careplan_bridge.measures.scales import at_site
 from careplan_bridge.model.case import Case, Surgery
 from careplan_bridge.model.conventions import Clinic, Conventions
 from careplan_bridge.model.measure import Catalogue
@@ -25,7 +26,7 @@ def draft(protocol: Protocol, case: Case, catalogue: Catalogue, conventions: Con
     Raises PlanRefused with everything in which protocol and case contradict each other, above all a criterion that demands
     what a restriction forbids at that time; WrongUse where the conventions name no clinic.
     """
-    clinic = _clinic(conventions)
+    clinic, catalogue = _clinic(conventions), at_site(catalogue, conventions)
     surgery = _fitting(protocol, case, catalogue)
     orders = in_measure_units(case.orders, protocol.stages, catalogue)
     changed = ordered(applicable(protocol.stages, case), orders, catalogue.measures, surgery.on)
