@@ -287,6 +287,8 @@ def test_a_patient_who_became_another_on_one_of_the_two(servers: Servers) -> Non
         site.push_plan(servers.plan)
         decision = decided(site, servers)
         merged(servers.record.base, THERE, "Patient/p-99")
+        (result,) = site.sync(servers.at)[1]
+        assert (result.status, result.attention, result.exit_code) == ("refused", ("identity-changed: patient",), 4)
         with pytest.raises(WriteConflict, match="on the-record, the Patient was merged"):
             site.sign(decision.id, THERAPIST, servers.at)
         with pytest.raises(WrongUse, match="--role"):

@@ -14,6 +14,7 @@ from careplan_bridge.cli.main import run
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.course import Responded
 from careplan_bridge.sandbox import background
+from careplan_bridge.sandbox.exchange import Answer, Asked, Handler
 from careplan_bridge.sandbox.server import Sandbox
 from tests.bridge.clinic import held, record
 from tests.cli import desk
@@ -51,17 +52,31 @@ class Desk:
 
 
 @pytest.fixture
-def at_desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
-    monkeypatch.chdir(tmp_path)
+def sandbox() -> Iterator[Sandbox]:
     with Sandbox() as sandbox:
-        desk.lay_out(tmp_path)
-        desk.point_at(tmp_path, sandbox.base)
-        background.load(sandbox.base, (tmp_path / "patient.json").read_bytes())
-        assert run(["push", "plan/plan.json", *desk.SERVER]) == 0
-        assert run(["criteria", "plan/plan.json", *BOTH, *desk.AT, "--to", "now.json"]) == 0
-        capsys.readouterr()
-        assert run(["decide", "now.json", "remain", "--reason", "x", *desk.SERVER, *desk.AT]) == 0
-        yield Desk(sandbox.base, capsys.readouterr().out.strip(), capsys)
+        yield sandbox
+
+
+@pytest.fixture
+def at_desk(
+    sandbox: Sandbox, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Desk:
+    monkeypatch.chdir(tmp_path)
+    desk.lay_out(tmp_path)
+    desk.point_at(tmp_path, sandbox.base)
+    background.load(sandbox.base, (tmp_path / "patient.json").read_bytes())
+    assert run(["push", "plan/plan.json", *desk.SERVER]) == 0
+    assert run(["criteria", "plan/plan.json", *BOTH, *desk.AT, "--to", "now.json"]) == 0
+    capsys.readouterr()
+    assert run(["decide", "now.json", "remain", "--reason", "x", *desk.SERVER, *desk.AT]) == 0
+    return Desk(sandbox.base, capsys.readouterr().out.strip(), capsys)
+
+
+def attention(at_desk: Desk, *, ends: int) -> list[str]:
+    """What the nightly run says of the one plan, but for what waits anyway."""
+    at_desk.says("sync", *BOTH, *desk.AT, "--to", "results.ndjson", ends=ends)
+    said: list[str] = json.loads(Path("results.ndjson").read_bytes().splitlines()[1])["attention"]
+    return [mark for mark in said if mark.startswith(("identity", "incomplete"))]
 
 
 def plan_id() -> str:
@@ -123,9 +138,34 @@ def test_a_patient_who_became_another(at_desk: Desk) -> None:
     record(at_desk.base, [survivor, {"resourceType": "Patient", "id": person.partition("/")[2], "link": [replaced]}])
     for words in (("criteria", "plan/plan.json", *BOTH, *desk.AT), ("next-visit", "plan/plan.json", *BOTH, *desk.AT)):
         assert "not everything could be pulled: read Patient: identity changed" in at_desk.says(*words)
+    assert "Identity changed: The Patient was merged into another; settle" in at_desk.says(
+        "criteria", "plan/plan.json", *BOTH, *desk.AT
+    )
+    assert attention(at_desk, ends=1) == ["identity-changed: patient", "incomplete: retrieval"]
     assert "merged into another" in at_desk.sign(ends=1)
     assert "respond PLAN identity" in at_desk.says("push", "plan/plan.json", *desk.SERVER, ends=4)
     at_desk.says("respond", plan_id(), "identity", "Patient/survivor", *desk.SERVER, *BY)
+    assert attention(at_desk, ends=0) == []
     with Ledger(Path("careplan-bridge.sqlite"), now=lambda: NOW, owner="a look", writing=False) as ledger:
         (plan,) = ledger.plans()
     assert (plan.patient, plan.revision) == ("Patient/survivor", 2)
+
+
+def no_updates_of_plans(asked: Asked, handler: Handler) -> Answer:
+    return Answer(405) if asked.method == "PUT" and asked.path[0] == "CarePlan" else handler(asked)
+
+
+def test_what_a_server_refused_is_observed_until_it_is_forgotten(at_desk: Desk, sandbox: Sandbox) -> None:
+    with Path("endpoint.toml").open("r+", encoding="utf-8") as file:
+        text = file.read()
+        file.seek(0)
+        file.write(f'transactions = "never"\n{text}')
+    sandbox.misbehaviours.append(no_updates_of_plans)
+    assert "no CarePlan.update here. The next run goes without it" in at_desk.sign(ends=1)
+    sandbox.misbehaviours.clear()
+    shown = ("endpoint", "endpoint.toml")
+    assert re.search(r"CarePlan\.update +yes +- +no +no", at_desk.says(*shown))
+    assert "write each signed decision as one DocumentReference" in at_desk.says(*shown)
+    assert re.search(r"CarePlan\.update +yes +- +- +yes", at_desk.says(*shown, "--forget"))
+    at_desk.sign()
+    assert {one["status"] for one in held(at_desk.base, "CarePlan")} == {"active"}

@@ -21,12 +21,18 @@ Resource = dict[str, Any]
 
 
 class Server:
-    """A sandbox with these lacks. `sent` counts writes as (method, what, guard), as a forecast counts its steps."""
+    """A sandbox with these lacks. `sent` counts writes as (method, what, guard), as a forecast counts its steps.
 
-    def __init__(self, lacks: tuple[str, ...] = (), patient: str = "Patient/p1") -> None:
+    `boasts`: it declares everything all the same.
+    """
+
+    def __init__(self, lacks: tuple[str, ...] = (), patient: str = "Patient/p1", *, boasts: bool = False) -> None:
         self.store = Store(None)
         self._all: Handler = service_of(self.store, Settings(clock=occasions.now))
         self.handler: Handler = service_of(self.store, Settings(clock=occasions.now, lacks=lacks))
+        if boasts:
+            lacking = self.handler
+            self.handler = lambda asked: (self._all if asked.path == ("metadata",) else lacking)(asked)
         self.sent: Counter[Sent] = Counter()
         self.put({"resourceType": "Patient", "id": patient.partition("/")[2]})
 

@@ -61,6 +61,7 @@ def test_everything_is_asked_for_and_the_header_tells_how_without_naming_the_per
         "started": MOMENT,
         "ended": MOMENT + timedelta(seconds=2),
         "complete": True,
+        "identity": "",
         "observations": 2,
     }
     assert ids(retrieval) == ["o1", "o2"]

@@ -45,6 +45,7 @@ def test_the_file_is_a_header_line_and_a_line_for_each_observation_as_it_was_wri
         "started": "2026-03-04T11:30:00Z",
         "ended": "2026-03-04T11:31:05.250000Z",
         "complete": False,
+        "identity": "",
         "queries": [
             {"asked": "Observation", "pages": 1, "entries": 2, "complete": False, "why": "there are more than 9 pages"}
         ],

@@ -44,13 +44,18 @@ def an_acl_plan() -> Plan:
     return draft(protocol, case, catalogue, conventions)
 
 
+def somebody_else(plan: Plan) -> Plan:
+    """The same protocol for another person."""
+    return replace(plan, id=f"{plan.id[:-4]}beef", case="another", patient="Patient/somebody-else")
+
+
 def everything_met(plan: Plan) -> CriteriaCheck:
     """A check of the current stage in which nothing is missing; its digest names the stage and what happened before."""
     results = tuple(
         CriterionResult(id=criterion.id, says=criterion.says, verdict=Verdict.MET, reason="met", arithmetic="made up")
         for criterion in plan.current.criteria
     )
-    digest = f"{plan.current.id}-{len(plan.course.events)}"
+    digest = f"{plan.id}-{plan.current.id}-{len(plan.course.events)}"
     return replace(a_check(plan, outcome=Outcome.AWAITING_DECISION, digest=digest), criteria=results)
 
 

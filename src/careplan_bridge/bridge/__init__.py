@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from careplan_bridge.bridge.kept import retrieval_bytes as retrieval_bytes
     from careplan_bridge.bridge.knowing import Surroundings as Surroundings
     from careplan_bridge.bridge.knowing import capabilities_of as capabilities_of
+    from careplan_bridge.bridge.knowing import forget as forget
     from careplan_bridge.bridge.knowing import health as health
     from careplan_bridge.bridge.link import Link as Link
     from careplan_bridge.bridge.link import Signed as Signed
@@ -72,7 +73,7 @@ _HOMES = {
     "bridge.inputs": "case check conventions endpoint kind_of protocol",
     "bridge.judging": "complete criteria entries next_visit read",
     "bridge.kept": "check_from decision_id plans_to_retry retrieval_bytes",
-    "bridge.knowing": "Surroundings capabilities_of health",
+    "bridge.knowing": "Surroundings capabilities_of forget health",
     "bridge.link": "Link Signed",
     "bridge.plans": "bundle convert draft plan plan_page transaction",
     "caseload.run": "exit_code",

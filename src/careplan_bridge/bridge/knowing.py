@@ -35,6 +35,13 @@ class Surroundings:
     wait: Callable[[float], None]
 
 
+def forget(of: Endpoint, around: Surroundings, ledger: Path) -> None:
+    """Believe a server as if it had never been seen: it was mended, or another one stands there. Of both, where it names two."""
+    with Ledger(ledger, now=around.now, owner="careplan-bridge endpoint", new=False) as kept:
+        for base in {of.base, of.written.base}:
+            kept.forget_facts(base)
+
+
 def capabilities_of(of: Endpoint, around: Surroundings, ledger: Path, *, probe: bool = False) -> CapabilitiesReport:
     """What an endpoint can do and what follows; with `probe`, after trying it on the test patient. Of each server, where it names two.
 

@@ -8,6 +8,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from msgspec.structs import replace
+
 from careplan_bridge.bridge.at_hand import concerning
 from careplan_bridge.bridge.judging import criteria, next_visit
 from careplan_bridge.bridge.plans import convert, plan
@@ -18,7 +20,7 @@ from careplan_bridge.errors import DecisionRefused, WrongUse
 from careplan_bridge.files.secrets import read_secret
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import DecisionRecord
-from careplan_bridge.model.check import CriteriaCheck
+from careplan_bridge.model.check import IDENTITY_CHANGED, Attention, CriteriaCheck
 from careplan_bridge.model.conventions import Conventions
 from careplan_bridge.model.course import Responded
 from careplan_bridge.model.decision import Decision, Kind
@@ -42,6 +44,14 @@ from careplan_bridge.writeback.resume import settle
 from careplan_bridge.writeback.unsigned import write_unsigned
 
 _A_MOMENT = timedelta(minutes=1)  # between reading the clock for a command and using it
+
+
+def _marked(check: CriteriaCheck, identity: str) -> CriteriaCheck:
+    """With the mark that the Patient is no longer the one, where that is so; no digest rests on a mark."""
+    if not identity:
+        return check
+    says = f"{identity[0].upper()}{identity[1:]}; settle in the record which Patient the plan is about."
+    return replace(check, attention=(Attention(mark=IDENTITY_CHANGED, subject="patient", says=says), *check.attention))
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +156,8 @@ class Link:
     def check(self, of: Plan, at: datetime) -> CriteriaCheck:
         """Pull, read, and judge at a moment."""
         retrieval = self._to_be_judged(of)
-        return criteria(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
+        check = criteria(of, retrieval.observations, self._site(), at, complete=retrieval.header.complete)
+        return _marked(check, retrieval.header.identity)
 
     def _to_be_judged(self, of: Plan) -> Retrieval:
         retrieval = self.pull(of)

@@ -4,10 +4,11 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from careplan_bridge.errors import BridgeError, InputRefused, RunAgain, ServerRefused, WriteConflict
-from careplan_bridge.model.check import CriteriaCheck, Outcome
+from careplan_bridge.model.check import IDENTITY_CHANGED, CriteriaCheck, Outcome
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.run import PlanResult, Status
+from careplan_bridge.writeback.patient import IdentityChanged
 
 _OUR_FAULT = 70
 
@@ -42,10 +43,17 @@ def _guarded(plan: Plan, steps: Steps) -> PlanResult:
     except RunAgain:
         raise
     except BridgeError as error:
-        return PlanResult(plan=plan.id, status=_status_of(error), detail=str(error), exit_code=error.exit_code)
+        return _stopped(plan, error)
     except Exception as error:  # noqa: BLE001 - one plan's failure never hides another's; the text may hold patient data
         detail = f"a fault of ours ({type(error).__name__}); the other plans were run"
         return PlanResult(plan=plan.id, status="failed", detail=detail, exit_code=_OUR_FAULT)
+
+
+def _stopped(plan: Plan, error: BridgeError) -> PlanResult:
+    attention = (f"{IDENTITY_CHANGED}: patient",) if isinstance(error, IdentityChanged) else ()
+    return PlanResult(
+        plan=plan.id, status=_status_of(error), attention=attention, detail=str(error), exit_code=error.exit_code
+    )
 
 
 def _one(plan: Plan, steps: Steps) -> PlanResult:

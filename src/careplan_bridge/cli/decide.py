@@ -61,6 +61,4 @@ def command(
 def _print(decision: bridge.Decision, forecast: bridge.Forecast) -> None:
     click.echo(decision.id)
     output.note(f"{decision.kind} of stage {decision.stage!r}; signatures needed: {', '.join(decision.missing_roles)}")
-    output.note(_HEADINGS[forecast.ends])
-    for line in forecast.says:
-        output.note(f"  {line}")
+    output.foretold(_HEADINGS[forecast.ends], forecast)

@@ -20,9 +20,14 @@ _ROLES = {"readings": "readings are pulled from", "plans": "plans and decisions 
 @click.option(
     "--health", "healthy", is_flag=True, help="Only whether it is well: login, scopes, one read. Exit code 0 or 3."
 )
+@click.option(
+    "--forget",
+    is_flag=True,
+    help="First forget what was proven and observed: the server was mended, or is another one.",
+)
 @options.ledger
 @options.format_("text", "json")
-def command(*, file: Path, probe: bool, healthy: bool, ledger: Path, format_: str) -> int:
+def command(*, file: Path, probe: bool, healthy: bool, forget: bool, ledger: Path, format_: str) -> int:
     """Say what the FHIR server of FILE can do: declared by itself, proven by a probe, observed in calls; and what follows.
 
     Where FILE names another server for plans in [roles], it says of each what it is for; a probe tries that one alone.
@@ -30,6 +35,8 @@ def command(*, file: Path, probe: bool, healthy: bool, ledger: Path, format_: st
     """
     if healthy:
         return _health(bridge.health(bridge.endpoint(file), link.surroundings()), format_)
+    if forget:
+        bridge.forget(bridge.endpoint(file), link.surroundings(), ledger)
     report = bridge.capabilities_of(bridge.endpoint(file), link.surroundings(), ledger, probe=probe)
     if format_ == "json":
         output.document(report)

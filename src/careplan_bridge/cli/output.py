@@ -42,9 +42,16 @@ def receipt(value: bridge.Receipt) -> None:
         note(sentence)
 
 
+def foretold(heading: str, value: bridge.Forecast) -> None:
+    """What will be written and which way, before it is."""
+    note(heading)
+    for sentence in value.says:
+        note(f"  {sentence}")
+
+
 def progress_stream() -> TextIO:
     """Progress goes to stderr, and only to a terminal."""
     return sys.stderr if sys.stderr.isatty() else io.StringIO()
 
 
-__all__ = ["document", "encode", "note", "progress_stream", "receipt", "result", "save"]
+__all__ = ["document", "encode", "foretold", "note", "progress_stream", "receipt", "result", "save"]

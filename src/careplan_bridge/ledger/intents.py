@@ -84,6 +84,14 @@ class Intents(Store):
         rows = self._rows(f"SELECT * FROM intents WHERE subject = ? AND state IN ({marks}) ORDER BY id", subject, *OPEN)  # noqa: S608
         return tuple(map(_intent, rows))
 
+    def refused(self, subject: str, decision: str | None, step: str) -> bool:
+        """Was this step of a subject (and its decision) refused by the server, and not planned anew since?"""
+        row = self._row(
+            "SELECT 1 FROM intents WHERE subject = ? AND decision IS ? AND step = ? AND state = 'refused'",
+            subject, decision, step,
+        )  # fmt: skip
+        return row is not None
+
     def reference_of(self, subject: str, step: str) -> str | None:
         """Where a write that came to its end left its resource; the last one of this step counts."""
         row = self._row(

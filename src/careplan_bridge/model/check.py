@@ -96,8 +96,14 @@ class RedFlagResult(Struct, frozen=True, kw_only=True):
     response: str = ""
 
 
+IDENTITY_CHANGED = "identity-changed"
+
+
 class Attention(Struct, frozen=True, kw_only=True):
-    """`mark`: behind, stalled, call-surgeon, possibly-exceeded, incomplete, ...; `subject` the criterion or restriction."""
+    """`mark`: behind, stalled, call-surgeon, possibly-exceeded, incomplete, identity-changed, ...
+
+    `subject` is the criterion, the restriction, or what else it is about.
+    """
 
     mark: str
     subject: str

@@ -19,7 +19,10 @@ class Query(Struct, frozen=True, kw_only=True):
 
 
 class RetrievalHeader(Struct, frozen=True, kw_only=True):
-    """The first line of a retrieval file; the Observations follow, one a line. `complete` only if every query is."""
+    """The first line of a retrieval file; the Observations follow, one a line. `complete` only if every query is.
+
+    `identity`: what became of the Patient since, in words, where the record says that it is no longer the one; else empty.
+    """
 
     document: Literal["retrieval"] = "retrieval"
     version: Literal[1] = 1
@@ -29,6 +32,7 @@ class RetrievalHeader(Struct, frozen=True, kw_only=True):
     started: datetime
     ended: datetime
     complete: bool
+    identity: str = ""
     queries: tuple[Query, ...]
     observations: int
 

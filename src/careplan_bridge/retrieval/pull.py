@@ -38,7 +38,8 @@ def refuse_other_server(client: Client, binding: Binding | None) -> None:
 def pull(client: Client, plan: Plan, *, now: Callable[[], datetime]) -> Retrieval:
     """All Observations about the plan's patient. Raises Refused, LoginRefused or EndpointDown where nothing can be known."""
     started = now()
-    person = _person(client, plan.patient)
+    changed = identity_changed(client, plan.patient)
+    person = _person(changed)
     searched = _observations(client, plan.patient)
     observations = _each_once(found for _, found in searched)
     queries = (person, *(_query(asked, found) for asked, found in searched))
@@ -48,15 +49,15 @@ def pull(client: Client, plan: Plan, *, now: Callable[[], datetime]) -> Retrieva
         started=started,
         ended=now(),
         complete=all(query.complete for query in queries),
+        identity=changed,
         queries=queries,
         observations=len(observations),
     )
     return Retrieval(header=header, observations=observations)
 
 
-def _person(client: Client, patient: str) -> Query:
+def _person(changed: str) -> Query:
     """After a merge a person's Observations lie under another id: what this id has is not all."""
-    changed = identity_changed(client, patient)
     why = f"identity changed: {changed}; settle which Patient the plan is about" if changed else ""
     return Query(asked="read Patient", pages=1, entries=0 if changed else 1, complete=not changed, why=why)
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from careplan_bridge.endpoint import send
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.endpoint.outcomes import Ambiguous, AnswerLost, Stale
+from careplan_bridge.endpoint.outcomes import Ambiguous, AnswerLost, Refused, Stale
 from careplan_bridge.endpoint.read import Missing, Stored, read
 from careplan_bridge.errors import EndpointDown, LoginRefused, ServerRefused, WriteConflict
 from careplan_bridge.fhir import raw
@@ -23,6 +23,7 @@ from careplan_bridge.writeback.journal import FOUND_OUT, ON_ITS_WAY, TRANSACTION
 from careplan_bridge.writeback.locate import Locator
 from careplan_bridge.writeback.managed import Flat, differing, flat, ground, refuse_overwriting
 from careplan_bridge.writeback.receipts import RunningReceipt
+from careplan_bridge.writeback.shown import lacking, lacks_transactions, learned, one_by_one
 from careplan_bridge.writeback.writes import Create, Update, Write, bundle, relinked
 
 TRIES = 5  # against editors who are faster; each try reads anew, so losing five in a row means someone keeps writing
@@ -86,11 +87,20 @@ class Converge:
             self.locate.found(write)
 
     def update(
-        self, name: str, reference: str, change: Callable[[Resource], Resource], also: Also = nothing_else
+        self,
+        name: str,
+        reference: str,
+        change: Callable[[Resource], Resource],
+        also: Also = nothing_else,
+        *,
+        more: bool = False,
     ) -> None:
-        """See to it that `change` has been made. A change made elsewhere meanwhile is kept, or refused where ours would overwrite it."""
+        """See to it that `change` has been made. A change made elsewhere meanwhile is kept, or refused where ours would overwrite it.
+
+        `more`: it is one more change of a resource that this decision has changed already.
+        """
         for _ in range(TRIES):
-            write = self.wanted(name, reference, change)
+            write = self.wanted(name, reference, change, more=more)
             if write is None:
                 return self._is_so(name, reference, also)
             self.journal.was_not_applied(write.step)
@@ -99,20 +109,22 @@ class Converge:
             except Stale:
                 continue  # another writer was faster: look at what they wrote
             except AnswerLost as lost:
-                looked(lost, lambda: self.wanted(name, reference, change) is None)
+                looked(lost, lambda: self.wanted(name, reference, change, more=more) is None)
                 return self._is_so(name, reference, also)
             return None
         raise WriteConflict(
             f"{reference} was changed elsewhere {TRIES} times while it was to be written; run this again later"
         )
 
-    def wanted(self, name: str, reference: str, change: Callable[[Resource], Resource]) -> Update | None:
+    def wanted(
+        self, name: str, reference: str, change: Callable[[Resource], Resource], *, more: bool = False
+    ) -> Update | None:
         """The update that brings the change about; None where it has been made already.
 
         What a decision has brought about once is done, whatever others made of it since: it is not brought about again. Raises
         WriteConflict where it would overwrite what someone else changed, or where the resource is gone.
         """
-        if f"update {reference}" in self.journal.confirmed_before:
+        if self.has_updated(reference) and not more:
             return None
         stored = self.present(reference)
         after = change(stored.resource)
@@ -125,6 +137,10 @@ class Converge:
             self.journal.in_conflict(write, str(conflict))
             raise
         return write
+
+    def has_updated(self, reference: str) -> bool:
+        """Did an earlier run for this decision?"""
+        return f"update {reference}" in self.journal.confirmed_before
 
     def present(self, reference: str) -> Stored:
         """A resource that must be there. Raises WriteConflict where it is gone."""
@@ -147,6 +163,7 @@ class Converge:
             finished = done()
             self._settle_transaction(done=finished)
             writes: Sequence[Write] = () if finished else outstanding()
+            self._say_if_refused_before(writes)
             if not self.locate.route.takes(len(writes)):
                 return False
             try:
@@ -159,13 +176,22 @@ class Converge:
             "what was to be sent was changed elsewhere again and again; nothing was overwritten; run this again later"
         )
 
+    def _say_if_refused_before(self, writes: Sequence[Write]) -> None:
+        if len(writes) > 1 and self.journal.refused_before(TRANSACTION):
+            self.told.says.append("the server refused this as one transaction before: now it goes one after another")
+
     def _together(self, writes: Sequence[Write], also: Callable[[], None]) -> bool:
         body = bundle(writes, self.client.base)
         if self.dry_run:
             self.told.would_together(writes, body)
             return True
         intent = self.journal.intend_together(writes[0], body)
-        answer = self.journal.through(intent, lambda: send.transaction(self.client, body))
+        try:
+            answer = self.journal.through(intent, lambda: send.transaction(self.client, body))
+        except Refused as refused:
+            raise (
+                self._learned(refused, "transaction") if lacks_transactions(refused) else one_by_one(refused)
+            ) from None
         with self.ledger.together():
             self.ledger.mark(intent.id, "confirmed")
             for write, entry in zip(_linked(writes, answer), answer.entries, strict=True):
@@ -230,13 +256,23 @@ class Converge:
         if self.dry_run:
             return self.told.would(write)
         intent = self.journal.intend(write)
-        answer = self.journal.through(intent, lambda: self._send(write))
+        try:
+            answer = self.journal.through(intent, lambda: self._send(write))
+        except Refused as refused:
+            raise self._learned(refused, lacking(write, refused)) from None
         with self.ledger.together():
             self.ledger.mark(intent.id, "confirmed", reference=answer.reference, version=answer.version)
             self._remember(write, answer)
             self._observe(write, answer)
             also(answer.reference)
         return answer.reference
+
+    def _learned(self, refused: Refused, fact: str | None) -> Refused:
+        """What is not offered is remembered; the error to raise."""
+        if fact is None:
+            return refused
+        self.ledger.note_fact(self.client.endpoint.base, fact, "observed", holds=False)
+        return learned(refused, fact)
 
     def _send(self, write: Write) -> send.Answer:
         if isinstance(write, Create):

@@ -123,6 +123,7 @@ class _Occasion:
             return
         places = {write.place: self.work.create(write, self._bind(write.identity.name)) for write in self._new_goals}
         self.work.update(self.plan.id, self._care_plan, self._to_care_plan(places), also=lambda _: self._commit())
+        self._note_late()
         for name, reference, change in self._old_goals:
             self.work.update(name, reference, change)
         self._record_provenance()
@@ -132,6 +133,11 @@ class _Occasion:
         lines = statement(self.plan, self.decision, self.check)
         resource = record(self.way.medium, self.plan, self.decision, lines)
         self.work.create(Create(by_identifier(resource), resource), lambda _: self._commit())
+        if self.binding.care_plan:
+            self.work.told.says.append(
+                f"{self.work.client.endpoint.name} takes no more changes of {self.binding.care_plan}: it stands as it was, and no longer "
+                "says what is so; see to it in the record by hand"
+            )
 
     @cached_property
     def _new_goals(self) -> tuple[Create, ...]:
@@ -190,6 +196,11 @@ class _Occasion:
         """With the states of the Goals, where they can't be written into the Goals."""
         in_goals = self.way.goal_states == "goals"
         return care_plan if in_goals else noted(care_plan, self.decision, criteria_words(self.check))
+
+    def _note_late(self) -> None:
+        """Where it showed only after the commit point that Goals can't be changed, their note follows in a change of its own."""
+        if self.way.goal_states != "goals" and self.work.has_updated(self._care_plan):
+            self.work.update(self.plan.id, self._care_plan, self._noted, more=True)
 
     def _commit(self) -> None:
         self.work.ledger.append(self.plan.id, *events(self.decision))

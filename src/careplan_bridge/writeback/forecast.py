@@ -9,6 +9,7 @@ from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.route import Forecast, Making, Medium, Route, Step
+from careplan_bridge.writeback.journal import Journal, in_steps_if_refused
 from careplan_bridge.writeback.push import kept_here
 from careplan_bridge.writeback.routes import RESOURCES, known, making, route, unguarded, unknown
 
@@ -25,7 +26,8 @@ def forecast(plan: Plan, decision: Decision, client: Client | None, ledger: Ledg
     name = client.endpoint.name
     if not known(client, ledger).known:
         return Forecast(endpoint=name, plan=plan.id, decision=decision.id, ends="refused", says=(unknown(name),))
-    made = _by(route(client, ledger), plan, decision, client)
+    journal = Journal(ledger, client.endpoint.base, plan.id, decision.id)
+    made = _by(in_steps_if_refused(route(client, ledger), journal), plan, decision, client)
     binding = ledger.binding(plan.id)
     if made.steps and binding is not None and binding.readings:
         return replace(made, says=(*made.says, _APART))
@@ -37,14 +39,12 @@ def push_forecast(plan: Plan, client: Client, ledger: Ledger) -> Forecast:
     name = client.endpoint.name
     if not known(client, ledger).known:
         return Forecast(endpoint=name, plan=plan.id, ends="refused", says=(unknown(name),))
-    way = route(client, ledger)
+    way = in_steps_if_refused(route(client, ledger), Journal(ledger, client.endpoint.base, plan.id))
     if way.medium != "resources":
         return Forecast(endpoint=name, plan=plan.id, ends="ledger", route=way, says=(kept_here(name, way),))
     goals = 0 if way.goal_states == "note-only" else len(plan.current.criteria)
-    steps = _pushed(way, goals)
-    return Forecast(
-        endpoint=name, plan=plan.id, ends="written", route=way, steps=steps, says=tuple(_ways(way, decided=False))
-    )
+    says = (*_draft(plan, goals), *_ways(way, decided=False))
+    return Forecast(endpoint=name, plan=plan.id, ends="written", route=way, steps=_pushed(way, goals), says=says)
 
 
 def _by(way: Route, plan: Plan, decision: Decision, client: Client) -> Forecast:
@@ -59,6 +59,12 @@ def _by(way: Route, plan: Plan, decision: Decision, client: Client) -> Forecast:
         return replace(base, ends="refused", says=(unguarded(name),))
     steps = tuple(_decided(way, plan, decision, making(client, "Provenance")))
     return replace(base, steps=steps, says=(*_changes(plan, decision, way), *_ways(way, decided=True)))
+
+
+def _draft(plan: Plan, goals: int) -> Iterator[str]:
+    if goals:
+        yield f"{goals} Goals of stage {plan.current.id!r} created as planned"
+    yield "CarePlan created as a draft" + ("" if goals else "; the server takes no Goals")
 
 
 def _pushed(way: Route, goals: int) -> tuple[Step, ...]:

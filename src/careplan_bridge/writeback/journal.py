@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import msgspec
+from msgspec.structs import replace
 
 from careplan_bridge.endpoint import send
 from careplan_bridge.endpoint.outcomes import Ambiguous, AnswerLost, Stale
@@ -12,6 +13,7 @@ from careplan_bridge.errors import BridgeError, ServerRefused
 from careplan_bridge.fhir import raw
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Intent, IntentKind, IntentState
+from careplan_bridge.model.route import Route
 from careplan_bridge.writeback.identity import Resource, by_identifier
 from careplan_bridge.writeback.managed import Flat
 from careplan_bridge.writeback.writes import Create, Update, Write
@@ -62,6 +64,10 @@ class Journal:
         if intent is not None and intent.state in ON_ITS_WAY and not self.dry_run:
             self.ledger.mark(intent.id, "planned", says=f"{FOUND_OUT}: it was not done")
 
+    def refused_before(self, step: str) -> bool:
+        """Did an earlier run of this occasion try this step, and the server refuse it?"""
+        return self.ledger.refused(self.subject, self.decision, step)
+
     def in_conflict(self, write: Update, says: str) -> None:
         """It waits in the ledger for a person: `respond PLAN conflict`."""
         if self.dry_run:
@@ -92,6 +98,11 @@ class Journal:
             guard=write.guard,
             body=raw.encode(body),
         )
+
+
+def in_steps_if_refused(way: Route, journal: Journal) -> Route:
+    """The way for this occasion: what the server refused as one transaction goes one after another, whatever was wrong with it."""
+    return replace(way, together=False) if way.together and journal.refused_before(TRANSACTION) else way
 
 
 def steps_of(intent: Intent) -> Iterable[str]:

@@ -7,7 +7,7 @@ from careplan_bridge.endpoint.read import Missing, Stored, read
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.route import Route
 from careplan_bridge.writeback.identity import Identity, find
-from careplan_bridge.writeback.journal import Journal
+from careplan_bridge.writeback.journal import Journal, in_steps_if_refused
 from careplan_bridge.writeback.receipts import RunningReceipt
 from careplan_bridge.writeback.routes import making, route
 from careplan_bridge.writeback.writes import Create
@@ -24,7 +24,7 @@ class Locator:
 
     @property
     def route(self) -> Route:
-        return route(self.client, self.ledger)
+        return in_steps_if_refused(route(self.client, self.ledger), self.journal)
 
     def by_the_route(self, write: Create) -> Create:
         """The write, made in the way that this server offers."""

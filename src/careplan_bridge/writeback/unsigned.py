@@ -22,6 +22,7 @@ from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.identity import Resource
+from careplan_bridge.writeback.patient import refuse_changed_identity
 
 RE_OPEN = "re-open"
 
@@ -35,7 +36,11 @@ def write_unsigned(client: Client, ledger: Ledger, plan: Plan, check: CriteriaCh
     """
     work = Converge(client, ledger, subject=plan.id, plan=plan.id)
     binding = ledger.binding(plan.id)
-    if binding is not None and client.endpoint.unsigned and check.complete:
+    way = work.locate.route
+    takes = (way.medium, way.goal_states) == ("resources", "goals")
+    if binding is not None and client.endpoint.unsigned and check.complete and takes:
+        if binding.readings:  # the retrieval has looked at the Patient there, not at this one
+            refuse_changed_identity(client, binding.patient)
         _write(work, binding.goals, _changes(client, plan, binding, check))
     return work.told.receipt()
 
