@@ -9,10 +9,13 @@ from careplan_bridge.endpoint.http import Client
 from careplan_bridge.errors import WriteConflict
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.check import CriteriaCheck, Verdict
+from careplan_bridge.model.course import Decided
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Source, Unusable
+from careplan_bridge.writeback.by_hand import Keep, settle_conflict
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.push import push_plan
+from careplan_bridge.writeback.resume import settle
 from careplan_bridge.writeback.unsigned import write_unsigned
 from tests.writeback import occasions
 from tests.writeback.occasions import ask, on_server
@@ -89,16 +92,69 @@ def test_an_incomplete_check_writes_nothing(client: Client, ledger: Ledger, plan
 def test_what_a_clinician_wrote_is_left_and_named_and_the_others_are_written(
     client: Client, ledger: Ledger, plan: Plan, base: str
 ) -> None:
-    goal = next(goal for goal in on_server(base, "Goal") if goal["identifier"][0]["value"].endswith("/flexion"))
-    judged = {
-        "coding": [{"system": "http://terminology.hl7.org/CodeSystem/goal-achievement", "code": "not-attainable"}]
-    }
-    ask("PUT", f"{base}/Goal/{goal['id']}", {**goal, "achievementStatus": judged})
+    judged_elsewhere(base, "not-attainable")
     with pytest.raises(
         WriteConflict, match='achievementStatus was nothing, is "not-attainable", and would become "improving"'
     ):
         write_unsigned(client, ledger, plan, check(plan, flexion="improving", walk="worsening"))
     assert (achievement(base)["flexion"], achievement(base)["walk"]) == ("not-attainable", "worsening")
+
+
+def judged_elsewhere(base: str, code: str) -> dict[str, Any]:
+    """Somebody else says of the Goal about flexion what the next check would overwrite."""
+    goal = next(goal for goal in on_server(base, "Goal") if goal["identifier"][0]["value"].endswith("/flexion"))
+    coding = {"system": "http://terminology.hl7.org/CodeSystem/goal-achievement", "code": code}
+    return ask("PUT", f"{base}/Goal/{goal['id']}", {**goal, "achievementStatus": {"coding": [coding]}})
+
+
+def answered(client: Client, ledger: Ledger, plan: Plan, goal: dict[str, Any], keep: Keep) -> None:
+    person = plan.people[0].id
+    reference = f"Goal/{goal['id']}"
+    settle_conflict(client, ledger, plan, reference, keep, person=person, reason="seen", at=occasions.MOMENT)
+
+
+def conflicts(client: Client, ledger: Ledger, plan: Plan, **trends: str) -> bool:
+    try:
+        write_unsigned(client, ledger, plan, check(plan, **trends))
+    except WriteConflict:
+        return True
+    return False
+
+
+def test_what_a_person_said_is_to_stand_stands_and_the_others_are_written(
+    client: Client, ledger: Ledger, plan: Plan, base: str
+) -> None:
+    goal = judged_elsewhere(base, "not-attainable")
+    assert conflicts(client, ledger, plan, flexion="improving")
+    answered(client, ledger, plan, goal, "theirs")
+    assert ledger.open_intents(plan.id) == ()
+    assert settle(client, ledger, plan.id).changed == 0
+    for trend in ("improving", "worsening"):
+        assert not conflicts(client, ledger, plan, flexion=trend, walk=trend)
+        assert (achievement(base)["flexion"], achievement(base)["walk"]) == ("not-attainable", trend)
+
+
+def test_the_opposite_answer_ends_it(client: Client, ledger: Ledger, plan: Plan, base: str) -> None:
+    goal = judged_elsewhere(base, "not-attainable")
+    assert conflicts(client, ledger, plan, flexion="improving")
+    answered(client, ledger, plan, goal, "theirs")
+    decision, met = occasions.acknowledged(ledger, plan, "remain")
+    with pytest.raises(WriteConflict, match="not-attainable"):  # a signature is about all Goals of the stage
+        write_decision(client, ledger, plan, decision, met)
+    answered(client, ledger, plan, goal, "ours")
+    write_decision(client, ledger, plan, decision, met)
+    assert achievement(base)["flexion"] == "achieved"
+    assert not conflicts(client, ledger, plan, flexion="improving")
+    assert achievement(base)["flexion"] == "improving"
+
+
+def test_a_decision_that_was_written_since_ends_it_too(client: Client, ledger: Ledger, plan: Plan, base: str) -> None:
+    goal = judged_elsewhere(base, "not-attainable")
+    assert conflicts(client, ledger, plan, flexion="improving")
+    answered(client, ledger, plan, goal, "theirs")
+    at = occasions.MOMENT
+    ledger.append(plan.id, Decided(at=at, decision="d", kind="remain", stage="settle", by=("t",), reason="x"))
+    assert conflicts(client, ledger, plan, flexion="improving")
 
 
 def withdrawn(reference: str) -> Unusable:

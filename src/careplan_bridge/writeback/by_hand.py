@@ -15,7 +15,7 @@ from careplan_bridge.errors import DecisionRefused, WrongUse
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Intent
 from careplan_bridge.model.check import CriteriaCheck
-from careplan_bridge.model.course import Responded
+from careplan_bridge.model.course import Course, Decided, Responded
 from careplan_bridge.model.decision import Decision
 from careplan_bridge.model.digest import canonical
 from careplan_bridge.model.plan import Plan
@@ -62,8 +62,8 @@ def settle_conflict(
 ) -> Responded:
     """A named person decides between what we were to write and what someone else wrote there meanwhile.
 
-    ours: the next run writes over what stands there now, and over nothing later. theirs: the resource is left as it is; where it is the
-    CarePlan, on which the whole decision hangs, the decision is parked for hand entry.
+    ours: the next run writes over what stands there now, and over nothing later. theirs: the resource is left as it is, also by what
+    goes unsigned (`left_as_it_stands`); where it is the CarePlan, on which the whole decision hangs, the decision is parked for hand entry.
     """
     _refuse_stranger(plan, person)
     intent = _in_conflict(ledger, plan, reference)
@@ -80,6 +80,20 @@ def settle_conflict(
             _leave(ledger, plan, intent, stored.version, person)
         ledger.append(plan.id, response)
     return response
+
+
+def left_as_it_stands(course: Course) -> frozenset[str]:
+    """The resources of which a named person said that what others wrote there is to stand.
+
+    It holds for what goes unsigned, until somebody says otherwise or a decision was written since: that one is about all of them anew.
+    """
+    left: set[str] = set()
+    for event in course.events:
+        if isinstance(event, Decided):
+            left.clear()
+        elif isinstance(event, Responded) and event.about == "conflict":
+            (left.add if event.evidence[-1] == "theirs" else left.discard)(event.subject)
+    return frozenset(left)
 
 
 def rebind(
@@ -127,12 +141,7 @@ def _another(
 
 
 def _leave(ledger: Ledger, plan: Plan, intent: Intent, version: str | None, person: str) -> None:
-    if intent.decision is None:
-        raise WrongUse(
-            "this was to be written without a signature, and the next check would say it again; keep ours, or take the word out of "
-            "`unsigned` in the endpoint file"
-        )
-    if intent.target.startswith("CarePlan/"):
+    if intent.decision is not None and intent.target.startswith("CarePlan/"):
         _park(ledger, plan, intent.decision, f"{person}: what stands in the CarePlan is to stand")
     else:
         ledger.mark(

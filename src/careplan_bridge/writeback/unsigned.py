@@ -20,6 +20,7 @@ from careplan_bridge.model.check import CriteriaCheck, CriterionResult
 from careplan_bridge.model.fhir_names import goal_value
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
+from careplan_bridge.writeback.by_hand import left_as_it_stands
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.identity import Resource
 from careplan_bridge.writeback.patient import refuse_changed_identity
@@ -39,9 +40,13 @@ def write_unsigned(client: Client, ledger: Ledger, plan: Plan, check: CriteriaCh
     way = work.locate.route
     takes = (way.medium, way.goal_states) == ("resources", "goals")
     if binding is not None and client.endpoint.unsigned and check.complete and takes:
+        left = left_as_it_stands(ledger.course(plan.id))
+        changes = (
+            (name, change) for name, change in _changes(client, plan, binding, check) if binding.goals[name] not in left
+        )
         if binding.readings:  # the retrieval has looked at the Patient there, not at this one
             refuse_changed_identity(client, binding.patient)
-        _write(work, binding.goals, _changes(client, plan, binding, check))
+        _write(work, binding.goals, changes)
     return work.told.receipt()
 
 
