@@ -3,7 +3,7 @@
 import os
 import random
 import time
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from datetime import timedelta
 from decimal import Decimal
@@ -11,7 +11,7 @@ from itertools import islice, product
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from hypothesis import assume, given, settings
+from hypothesis import assume, find, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
@@ -57,24 +57,53 @@ AT = moment(10, 9, 30)
 FACTS = {one.id: one for one in (FLEXION, DEFICIT, HYPEREXTENSION, FORCE, EFFUSION)}
 
 
-def the_check(entries: list[Entry], *, complete: bool = True) -> CriteriaCheck:
-    return checked(PLAN, *entries, at=AT, complete=complete)
+@st.composite
+def plans(draw: st.DrawFn, entries: list[Entry]) -> Plan:
+    """The plan as it may stand: an order changed a restriction, clinicians responded, the person went on to the next stage."""
+    plan = PLAN
+    if draw(st.booleans()):
+        held = Held(until=draw(st.integers(1, 12)), bounds=at_most(2), from_day=0, before_day=draw(st.integers(3, 14)))
+        limits = tuple(replace(one, before_orders=(held,)) for one in plan.stages[0].restrictions)
+        plan = replace(plan, stages=(replace(plan.stages[0], restrictions=limits), *plan.stages[1:]))
+    events = draw(st.lists(responses(entries), max_size=2))
+    left = [StageEntered(at=moment(draw(st.integers(5, 14))), stage="discharge", decision="d")]
+    return replace(plan, course=Course(events=(*events, *(left if draw(st.integers(0, 3)) == 0 else []))))
 
 
-@given(records.records(), st.randoms(use_true_random=False))
-def test_order_and_duplicates_change_nothing(entries: list[Entry], chance: random.Random) -> None:
+_ANSWERABLE: list[tuple[Literal["red-flag", "excess"], str]] = [
+    ("red-flag", "calf"),
+    ("excess", "limit"),
+    ("excess", "bend"),
+]
+
+
+@st.composite
+def responses(draw: st.DrawFn, entries: list[Entry]) -> Responded:
+    about, subject = draw(st.sampled_from(_ANSWERABLE))
+    evidence = draw(st.lists(st.sampled_from([entry.source.key for entry in entries] or [""]), max_size=3))
+    at = moment(draw(st.integers(2, 10)), 9)
+    return Responded(at=at, about=about, subject=subject, evidence=tuple(evidence), by="s1", reason="Seen")
+
+
+def the_check(entries: list[Entry], *, plan: Plan = PLAN, complete: bool = True) -> CriteriaCheck:
+    return checked(plan, *entries, at=AT, complete=complete)
+
+
+@given(st.data(), records.records(), st.randoms(use_true_random=False))
+def test_order_and_duplicates_change_nothing(data: st.DataObject, entries: list[Entry], chance: random.Random) -> None:
+    plan = data.draw(plans(entries))
     shuffled = [*entries, *entries[:3]]
     chance.shuffle(shuffled)
-    assert the_check(shuffled) == the_check(entries)
-    assert the_visit(shuffled) == the_visit(entries)
+    assert the_check(shuffled, plan=plan) == the_check(entries, plan=plan)
+    assert the_visit(shuffled, plan) == the_visit(entries, plan)
 
 
-def the_visit(entries: list[Entry]) -> NextVisit:
-    return next_visit(PLAN, record(*entries), AT, complete=True)
+def the_visit(entries: list[Entry], plan: Plan = PLAN) -> NextVisit:
+    return next_visit(plan, record(*entries), AT, complete=True)
 
 
-@given(records.records())
-def test_what_the_plan_is_not_about_changes_nothing(entries: list[Entry]) -> None:
+@given(st.data(), records.records())
+def test_what_the_plan_is_not_about_changes_nothing(data: st.DataObject, entries: list[Entry]) -> None:
     strangers: list[Entry] = [
         reading(WALK, deg(9, unit="s"), instant(9)),
         unusable(WALK, instant(9)),
@@ -83,7 +112,9 @@ def test_what_the_plan_is_not_about_changes_nothing(entries: list[Entry]) -> Non
         reading(FLEXION, deg(1), instant(9), side="right"),
         unusable(FLEXION, instant(9), side="right", qualifiers=ACTIVE),
     ]
-    assert the_check([*entries, *strangers]) == the_check(entries)
+    plan = data.draw(plans(entries))
+    assert the_check([*entries, *strangers], plan=plan) == the_check(entries, plan=plan)
+    assert the_visit([*entries, *strangers], plan) == the_visit(entries, plan)
 
 
 @contextmanager
@@ -96,12 +127,31 @@ def in_zone(zone: str) -> Generator[None]:
     time.tzset()
 
 
-@given(records.records())
-def test_the_zone_of_the_machine_and_of_the_moment_changes_nothing(entries: list[Entry]) -> None:
-    here = the_check(entries)
+@given(st.data(), records.records())
+def test_the_zone_of_the_machine_and_of_the_moment_changes_nothing(data: st.DataObject, entries: list[Entry]) -> None:
+    plan = data.draw(plans(entries))
+    here, visit = the_check(entries, plan=plan), the_visit(entries, plan)
     with in_zone("America/St_Johns"):
-        assert the_check(entries) == here
-    assert checked(PLAN, *entries, at=AT.astimezone(ZoneInfo("Asia/Kathmandu"))) == here
+        assert (the_check(entries, plan=plan), the_visit(entries, plan)) == (here, visit)
+    assert checked(plan, *entries, at=AT.astimezone(ZoneInfo("Asia/Kathmandu"))) == here
+
+
+def test_the_plans_of_these_laws_have_orders_responses_and_dated_restrictions() -> None:
+    """Each of them is drawn, and each changes what comes out; else the laws would say nothing of it."""
+
+    def drawn(wanted: Callable[[Plan, list[Entry]], bool]) -> None:
+        pairs = records.records().flatmap(lambda entries: st.tuples(plans(entries), st.just(entries)))
+        find(pairs, lambda one: wanted(*one), settings=settings(max_examples=2000, database=None))
+
+    def states(plan: Plan, entries: list[Entry]) -> list[str]:
+        return [one.state for one in the_check(entries, plan=plan).restrictions]
+
+    def without_orders(plan: Plan) -> Plan:
+        limits = tuple(replace(one, before_orders=()) for one in plan.stages[0].restrictions)
+        return replace(plan, stages=(replace(plan.stages[0], restrictions=limits), *plan.stages[1:]))
+
+    drawn(lambda plan, entries: states(plan, entries) != states(without_orders(plan), entries))
+    drawn(lambda plan, entries: states(plan, entries) != states(replace(plan, course=Course()), entries))
 
 
 def completions(entry: Entry) -> list[Entry]:
@@ -249,34 +299,6 @@ def test_an_excess_known_for_certain_stays_one_however_much_more_is_known(
     after = the_check([data.draw(finer(entry)) for entry in entries])
     certain = {one.id for one in before.restrictions if one.state == "exceeded"}
     assert certain <= {one.id for one in after.restrictions if one.state == "exceeded"}
-
-
-@st.composite
-def plans(draw: st.DrawFn, entries: list[Entry]) -> Plan:
-    """The plan as it may stand: an order changed a restriction, clinicians responded, the person went on to the next stage."""
-    plan = PLAN
-    if draw(st.booleans()):
-        held = Held(until=draw(st.integers(1, 12)), bounds=at_most(2), from_day=0, before_day=draw(st.integers(3, 14)))
-        limits = tuple(replace(one, before_orders=(held,)) for one in plan.stages[0].restrictions)
-        plan = replace(plan, stages=(replace(plan.stages[0], restrictions=limits), *plan.stages[1:]))
-    events = draw(st.lists(responses(entries), max_size=2))
-    left = [StageEntered(at=moment(draw(st.integers(5, 14))), stage="discharge", decision="d")]
-    return replace(plan, course=Course(events=(*events, *(left if draw(st.integers(0, 3)) == 0 else []))))
-
-
-_ANSWERABLE: list[tuple[Literal["red-flag", "excess"], str]] = [
-    ("red-flag", "calf"),
-    ("excess", "limit"),
-    ("excess", "bend"),
-]
-
-
-@st.composite
-def responses(draw: st.DrawFn, entries: list[Entry]) -> Responded:
-    about, subject = draw(st.sampled_from(_ANSWERABLE))
-    evidence = draw(st.lists(st.sampled_from([entry.source.key for entry in entries] or [""]), max_size=3))
-    at = moment(draw(st.integers(2, 10)), 9)
-    return Responded(at=at, about=about, subject=subject, evidence=tuple(evidence), by="s1", reason="Seen")
 
 
 @given(st.data(), records.records())

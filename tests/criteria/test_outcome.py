@@ -242,11 +242,15 @@ def test_a_trend_is_said_only_beyond_measurement_error(
     ("precaution", "lifting", "says"),
     [
         (Precaution(id="p", text="x"), "not-met", "Until the stage is left."),
-        (Precaution(id="p", text="x", lifted_by=("asked",)), "met", "Lifted by a clinician once: asked (met)."),
+        (
+            Precaution(id="p", text="x", lifted_by=("asked",)),
+            "met",
+            "Lifted by a clinician once: What asked says (met).",
+        ),
         (
             Precaution(id="p", text="x", lifted_by=("asked",), before_day=28),
             "not-met",
-            "Lifted by a clinician once: asked (met), not before week 4 (2026-03-30).",
+            "Lifted by a clinician once: What asked says (met); not before week 4 (2026-03-30).",
         ),
         (
             Precaution(id="p", text="x", before_day=20),

@@ -19,7 +19,7 @@ Made_co = TypeVar("Made_co", covariant=True)
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CheckInputs:
     """What the command line said. `complete` is the caller's word for files; an endpoint's retrieval says it itself."""
 
     plan: str
@@ -57,17 +57,17 @@ def asking(command: Function) -> Function:
         incomplete: bool,
         **others: Any,
     ) -> Any:
-        asked = Asked(plan, observations, conventions, endpoint, ledger, at, complete=not incomplete)
+        asked = CheckInputs(plan, observations, conventions, endpoint, ledger, at, complete=not incomplete)
         return command(asked=asked, **others)
 
     return cast("Function", asked_for)
 
 
-def check(asked: Asked) -> bridge.CriteriaCheck:
+def check(asked: CheckInputs) -> bridge.CriteriaCheck:
     return _judged(asked, lambda site: site.check, bridge.criteria)
 
 
-def next_visit(asked: Asked) -> bridge.NextVisit:
+def next_visit(asked: CheckInputs) -> bridge.NextVisit:
     return _judged(asked, lambda site: site.next_visit, bridge.next_visit)
 
 
@@ -84,7 +84,7 @@ class _FromFiles(Protocol[Made_co]):
 
 
 def _judged(
-    asked: Asked,
+    asked: CheckInputs,
     by_site: Callable[[bridge.Link], Callable[[bridge.Plan, datetime], Made_co]],
     by_files: _FromFiles[Made_co],
 ) -> Made_co:
@@ -97,7 +97,7 @@ def _judged(
         return by_site(site)(plan, clock.moment(asked.at, plan.clinic.timezone))
 
 
-def _from_files(asked: Asked, made: _FromFiles[Made_co]) -> Made_co:
+def _from_files(asked: CheckInputs, made: _FromFiles[Made_co]) -> Made_co:
     conventions = bridge.conventions(asked.conventions)
     plan = _plan(asked)
     at = clock.moment(asked.at, plan.clinic.timezone)
@@ -106,7 +106,7 @@ def _from_files(asked: Asked, made: _FromFiles[Made_co]) -> Made_co:
     return made(plan, entries, conventions, at, complete=complete)
 
 
-def _plan(asked: Asked) -> bridge.Plan:
+def _plan(asked: CheckInputs) -> bridge.Plan:
     if not asked.ledger.is_file():
         return bridge.plan(asked.plan)
     with link.open_link(asked.ledger, "criteria", writing=False) as site:

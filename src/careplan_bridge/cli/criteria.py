@@ -13,7 +13,7 @@ from careplan_bridge.review.text import check_text
 @checking.asking
 @options.to("Write the JSON document to this file.")
 @options.format_("text", "json")
-def command(*, asked: checking.Asked, to: Path | None, format_: str) -> None:
+def command(*, asked: checking.CheckInputs, to: Path | None, format_: str) -> None:
     """Judge the current stage of PLAN (a plan document, or an id in the ledger) on OBSERVATIONS or on --endpoint.
 
     Prints every criterion as met, not met or cannot be told, with the reason and the readings. It decides nothing.

@@ -14,7 +14,7 @@ from careplan_bridge.review.page import next_visit_page
 @checking.asking
 @options.to("Write a page to print to this file.")
 @options.format_("text", "json")
-def command(*, asked: checking.Asked, to: Path | None, format_: str) -> None:
+def command(*, asked: checking.CheckInputs, to: Path | None, format_: str) -> None:
     """Say what a visit should measure: PLAN (a plan document, or an id in the ledger) on OBSERVATIONS or on --endpoint.
 
     Names each test with its position, movement and side, and the criterion it is for; what is out of date and when the rest will

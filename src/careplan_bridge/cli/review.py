@@ -56,4 +56,4 @@ def _document(what: str, conventions: Path | None, endpoint: Path | None, ledger
         return check_document(_check(Path(what)))
     if conventions is None:
         raise WrongUse("Checking a plan needs the clinic's conventions; name their file with --conventions.")
-    return check_document(checking.check(checking.Asked(what, (), conventions, endpoint, ledger, at)))
+    return check_document(checking.check(checking.CheckInputs(what, (), conventions, endpoint, ledger, at)))

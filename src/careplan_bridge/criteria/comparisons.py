@@ -8,7 +8,7 @@ from careplan_bridge.criteria.measurement_error import SIDE_DIFFERENCE, figures,
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.results import decided, shown, untold
 from careplan_bridge.criteria.signed import on_signed_scale, signed_current
-from careplan_bridge.criteria.statements import of_other_side
+from careplan_bridge.criteria.statements import measured
 from careplan_bridge.criteria.truth import CANNOT_TELL
 from careplan_bridge.criteria.values import wanted
 from careplan_bridge.model.check import CriterionResult, Verdict
@@ -54,8 +54,7 @@ def _operated(condition: OtherSide, record: Record) -> Missing | None:
 
 def _both_sides(condition: OtherSide, terms: Terms, record: Record) -> Pair | Missing:
     values: list[Known] = []
-    sides = [condition.measured] if condition.reference else [condition.measured, of_other_side(condition.measured)]
-    for asked in sides:
+    for asked in measured(condition):
         by_sign = condition.difference is not None and on_signed_scale(asked, record)
         found = signed_current(asked, terms, record) if by_sign else current(asked, terms, record)
         if isinstance(found, Missing):

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from careplan_bridge.criteria import red_flags
 from careplan_bridge.criteria.ages import ages
-from careplan_bridge.criteria.asked import Asked, asked
+from careplan_bridge.criteria.open_tests import OpenTest, open_tests
 from careplan_bridge.criteria.record import Record, evidence
 from careplan_bridge.criteria.safety import limits, suppressed
 from careplan_bridge.criteria.survey import Survey, survey
@@ -66,7 +66,7 @@ def stations(tests: Sequence[VisitTest]) -> tuple[Station, ...]:
 def _sorted_out(record: Record, judged: Survey) -> tuple[list[VisitTest], tuple[Suppressed, ...]]:
     safe: list[VisitTest] = []
     unsafe: list[Suppressed] = []
-    for one in asked(record, judged.criteria):
+    for one in open_tests(record, judged.criteria):
         stopped = suppressed(one, record, judged)
         if stopped is None:
             safe.append(_within(one, record, judged))
@@ -75,7 +75,7 @@ def _sorted_out(record: Record, judged: Survey) -> tuple[list[VisitTest], tuple[
     return _merged(safe), tuple(_once(unsafe))
 
 
-def _within(one: Asked, record: Record, judged: Survey) -> VisitTest:
+def _within(one: OpenTest, record: Record, judged: Survey) -> VisitTest:
     return replace(one.test, within=tuple(limit.says for limit in limits(one, record, judged)))
 
 

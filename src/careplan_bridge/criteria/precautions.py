@@ -4,15 +4,15 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from careplan_bridge.criteria import words
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.truth import CANNOT_TELL, NOT_MET, all_of, truth
+from careplan_bridge.criteria.truth import NOT_MET, all_of, truth
 from careplan_bridge.model.check import CriterionResult, PrecautionResult, Verdict
 from careplan_bridge.model.criterion import Precaution
 
 
 def judge(record: Record, criteria: Sequence[CriterionResult]) -> tuple[PrecautionResult, ...]:
     """Those of this stage, and those of earlier stages whose day has not come."""
-    verdicts = {result.id: result.verdict for result in criteria}
-    own = [_judge(precaution, verdicts, record) for precaution in record.plan.current.precautions]
+    by_id = {result.id: result for result in criteria}
+    own = [_judge(precaution, by_id, record) for precaution in record.plan.current.precautions]
     return (*_from_before(record), *own)
 
 
@@ -26,23 +26,22 @@ def _from_before(record: Record) -> Iterator[PrecautionResult]:
                 yield _result(precaution, NOT_MET, f"Until {words.dated(precaution.before_day, record.calendar)}.")
 
 
-def _judge(precaution: Precaution, verdicts: Mapping[str, Verdict], record: Record) -> PrecautionResult:
+def _judge(precaution: Precaution, criteria: Mapping[str, CriterionResult], record: Record) -> PrecautionResult:
     if not precaution.lifted_by and precaution.before_day is None:
         return _result(precaution, NOT_MET, "Until the stage is left.")
-    asked = [verdicts.get(criterion, CANNOT_TELL) for criterion in precaution.lifted_by]
+    asked = [criteria[one].verdict for one in precaution.lifted_by]
     if precaution.before_day is not None:
         asked.append(truth(record.day >= precaution.before_day))
-    return _result(precaution, all_of(asked), _says(precaution, verdicts, record))
+    return _result(precaution, all_of(asked), _says(precaution, criteria, record))
 
 
-def _says(precaution: Precaution, verdicts: Mapping[str, Verdict], record: Record) -> str:
-    """`Lifted by a clinician once: gait (not met), and not before week 6 (2026-04-13).`"""
-    parts = [
-        f"{criterion} ({verdicts.get(criterion, CANNOT_TELL).replace('-', ' ')})" for criterion in precaution.lifted_by
-    ]
+def _says(precaution: Precaution, criteria: Mapping[str, CriterionResult], record: Record) -> str:
+    """`Lifted by a clinician once: Straight-leg raise without lag (not met); not before week 6 (2026-04-13).`"""
+    lifting = (criteria[one] for one in precaution.lifted_by)
+    parts = [f"{one.says} ({one.verdict.replace('-', ' ')})" for one in lifting]
     if precaution.before_day is not None:
         parts.append(f"not before {words.dated(precaution.before_day, record.calendar)}")
-    return f"Lifted by a clinician once: {', '.join(parts)}."
+    return f"Lifted by a clinician once: {'; '.join(parts)}."
 
 
 def _result(precaution: Precaution, lifting: Verdict, says: str) -> PrecautionResult:

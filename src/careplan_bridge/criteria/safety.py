@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from datetime import date
 
 from careplan_bridge.criteria import red_flags, restrictions, words
-from careplan_bridge.criteria.asked import Asked
 from careplan_bridge.criteria.interval import Interval
 from careplan_bridge.criteria.matching import loosely
+from careplan_bridge.criteria.open_tests import OpenTest
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.survey import Survey
@@ -23,19 +23,19 @@ from careplan_bridge.model.next_visit import Suppressed, Suppression
 from careplan_bridge.model.value import Bounds
 
 
-def suppressed(asked: Asked, record: Record, judged: Survey) -> Suppressed | None:
+def suppressed(asked: OpenTest, record: Record, judged: Survey) -> Suppressed | None:
     """The first reason why this must not be tested now; None where the plan knows none."""
     return next(_reasons(asked, record, judged), None)
 
 
-def limits(asked: Asked, record: Record, judged: Survey) -> tuple[Restriction, ...]:
+def limits(asked: OpenTest, record: Record, judged: Survey) -> tuple[Restriction, ...]:
     """The restrictions in force on this very measure and side, in any movement and position."""
     in_force = {result.id for result in judged.restrictions if result.in_force}
     several = (one for stage in record.plan.stages for one in stage.restrictions if one.id in in_force)
     return tuple(one for one in several if _concerns(one, asked, record))
 
 
-def _reasons(asked: Asked, record: Record, judged: Survey) -> Iterator[Suppressed]:
+def _reasons(asked: OpenTest, record: Record, judged: Survey) -> Iterator[Suppressed]:
     yield from _unanswered(asked, record, judged)
     if asked.not_before is not None and record.day < asked.not_before:
         day = words.dated(asked.not_before, record.calendar)
@@ -48,7 +48,7 @@ def _reasons(asked: Asked, record: Record, judged: Survey) -> Iterator[Suppresse
             )
 
 
-def _unanswered(asked: Asked, record: Record, judged: Survey) -> Iterator[Suppressed]:
+def _unanswered(asked: OpenTest, record: Record, judged: Survey) -> Iterator[Suppressed]:
     for flag in judged.red_flags:
         if flag.state == red_flags.PRESENT:
             yield _because(asked, "red-flag", f"Red flag without response: {flag.ask} {flag.act}.", None)
@@ -63,7 +63,7 @@ def _unanswered(asked: Asked, record: Record, judged: Survey) -> Iterator[Suppre
                 yield _because(asked, "possible-excess", said, None)
 
 
-def _concerns(limit: Restriction, asked: Asked, record: Record) -> bool:
+def _concerns(limit: Restriction, asked: OpenTest, record: Record) -> bool:
     test = asked.test
     facts = record.plan.facts.get(test.measure)
     if facts is None or limit.measured.measure not in (test.measure, twin(test.measure, record.plan.facts)):
@@ -72,7 +72,7 @@ def _concerns(limit: Restriction, asked: Asked, record: Record) -> bool:
     return meant is not NOT_MET
 
 
-def _forbids(limit: Restriction, asked: Asked, record: Record) -> bool:
+def _forbids(limit: Restriction, asked: OpenTest, record: Record) -> bool:
     """Nothing that meets the criterion keeps the restriction; a test of the greatest force keeps to no bound at all."""
     condition = asked.condition
     if isinstance(condition, OtherSide):
@@ -102,5 +102,5 @@ def _meet(some: Interval, others: Interval) -> bool:
     return True
 
 
-def _because(asked: Asked, why: Suppression, says: str, until: date | None) -> Suppressed:
+def _because(asked: OpenTest, why: Suppression, says: str, until: date | None) -> Suppressed:
     return Suppressed(test=asked.test, why=why, says=says, until=until)

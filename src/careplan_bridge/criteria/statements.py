@@ -31,11 +31,11 @@ def simple(condition: Condition) -> Iterator[WithinBounds | OtherSide | Change |
 
 
 def measured(condition: Condition) -> Iterator[Measured]:
-    """Everything whose readings are asked for, the other limb's included."""
+    """Everything whose readings are asked for: in a comparison the other limb's too, unless a clinician named a reference."""
     for part in simple(condition):
         if isinstance(part, WithinBounds | Change | OtherSide):
             yield part.measured
-        if isinstance(part, OtherSide):
+        if isinstance(part, OtherSide) and part.reference is None:
             yield of_other_side(part.measured)
 
 

@@ -133,24 +133,35 @@ class SignatureNeeded(Struct, frozen=True, kw_only=True):
     people: tuple[str, ...]
 
 
-class CriteriaCheck(Struct, frozen=True, kw_only=True):
-    """`complete` is False when the retrieval was not; `digest` binds decisions to exactly this check and never covers `at`."""
+class Judgement(Struct, frozen=True, kw_only=True):
+    """Which plan was judged in which stage, when, and what followed: the head of every document that rests on a judgement.
 
-    document: Literal["criteria-check"] = "criteria-check"
-    version: Literal[1] = 1
+    `day` counts from surgery; `complete` is False when the retrieval was not.
+    """
+
+    document: str
+    version: int
     cautions: tuple[str, ...]
     plan: str
     revision: int
     case: str
     protocol: ProtocolRef
     clinic: Clinic
+    side: str
     stage: str
-    next_stage: str | None
     at: datetime
     day: int
     outcome: Outcome
-    attention: tuple[Attention, ...]
     complete: bool
+
+
+class CriteriaCheck(Judgement, frozen=True, kw_only=True):
+    """`digest` binds decisions to exactly this check and never covers `at`."""
+
+    document: Literal["criteria-check"] = "criteria-check"
+    version: Literal[1] = 1
+    next_stage: str | None
+    attention: tuple[Attention, ...]
     next_change_at: datetime | None
     criteria: tuple[CriterionResult, ...]
     restrictions: tuple[RestrictionResult, ...]
@@ -160,7 +171,6 @@ class CriteriaCheck(Struct, frozen=True, kw_only=True):
     signatures_needed: tuple[SignatureNeeded, ...]
     stages: tuple[StageShown, ...]
     exercises: tuple[Exercise, ...]
-    side: str
     surgeries: tuple[Surgery, ...]
     orders: tuple[Order, ...]
     orders_confirmed: Confirmed | None

@@ -1,13 +1,11 @@
 """What the next visit should measure, ask and look for, and what is not yet safe to test."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Literal
 
 from msgspec import Struct
 
-from careplan_bridge.model.check import Outcome
-from careplan_bridge.model.conventions import Clinic
-from careplan_bridge.model.plan import ProtocolRef
+from careplan_bridge.model.check import Judgement
 
 Suppression = Literal["red-flag", "excess", "possible-excess", "restriction", "not-before"]
 
@@ -78,22 +76,10 @@ class Age(Struct, frozen=True, kw_only=True):
     out_of_date: bool
 
 
-class NextVisit(Struct, frozen=True, kw_only=True):
+class NextVisit(Judgement, frozen=True, kw_only=True):
     document: Literal["next-visit"] = "next-visit"
     version: Literal[1] = 1
-    cautions: tuple[str, ...]
-    plan: str
-    revision: int
-    case: str
-    protocol: ProtocolRef
-    clinic: Clinic
-    side: str
-    stage: str
     stage_title: str
-    at: datetime
-    day: int
-    outcome: Outcome
-    complete: bool
     ask: tuple[Question, ...]
     stations: tuple[Station, ...]
     suppressed: tuple[Suppressed, ...]

@@ -12,7 +12,7 @@ from careplan_bridge.criteria.findings import about
 from careplan_bridge.criteria.matching import other_side
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.results import NOT_DONE
-from careplan_bridge.criteria.statements import of_other_side
+from careplan_bridge.criteria.statements import measured
 from careplan_bridge.criteria.truth import MET
 from careplan_bridge.model.check import CriterionResult
 from careplan_bridge.model.criterion import (
@@ -32,8 +32,8 @@ from careplan_bridge.model.next_visit import Purpose, VisitTest
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """A test, the statement that asks for it, and the day before which it must not be done."""
+class OpenTest:
+    """A test that is still asked for, the statement that asks for it, and the day before which it must not be done."""
 
     test: VisitTest
     condition: Condition
@@ -47,13 +47,13 @@ class _For:
     record: Record
 
 
-def asked(record: Record, results: tuple[CriterionResult, ...]) -> Iterator[Asked]:
+def open_tests(record: Record, results: tuple[CriterionResult, ...]) -> Iterator[OpenTest]:
     """In the order of the protocol."""
     for criterion, result in zip(record.plan.current.criteria, results, strict=True):
         yield from _open(criterion.condition, result, _For(criterion.id, criterion.says, record))
 
 
-def _open(condition: Condition, result: CriterionResult, of: _For) -> Iterator[Asked]:
+def _open(condition: Condition, result: CriterionResult, of: _For) -> Iterator[OpenTest]:
     if result.verdict is MET:
         return
     match condition:
@@ -64,14 +64,14 @@ def _open(condition: Condition, result: CriterionResult, of: _For) -> Iterator[A
             yield from _ranked(condition, result, of)
         case FindingIs():
             finding = about(condition.finding)
-            yield Asked(_test(finding, condition.text, None, _purpose(result, of)), condition)
+            yield OpenTest(_test(finding, condition.text, None, _purpose(result, of)), condition)
         case WithinBounds() | OtherSide() | Change():
             yield from _measured(condition, result, of)
         case _:
             return
 
 
-def _ranked(condition: FirstDoneOf, result: CriterionResult, of: _For) -> Iterator[Asked]:
+def _ranked(condition: FirstDoneOf, result: CriterionResult, of: _For) -> Iterator[OpenTest]:
     for rank, (rung, own) in enumerate(zip(condition.alternatives, result.parts, strict=True), 1):
         yield from _measured(rung.condition, own, of, rank=rank, device=rung.needs, not_before=rung.not_before)
         if own.reason not in NOT_DONE:
@@ -86,17 +86,11 @@ def _measured(
     rank: int | None = None,
     device: str | None = None,
     not_before: int | None = None,
-) -> Iterator[Asked]:
+) -> Iterator[OpenTest]:
     title = words.capital(words.term(of.record.facts(condition.measured.measure)))
-    for one in _sides(condition):
+    for one in measured(condition):
         test = _test(one, title, _side(one, of.record), _purpose(result, of, rank), device)
-        yield Asked(test, condition, not_before)
-
-
-def _sides(condition: WithinBounds | OtherSide | Change) -> Iterator[Measured]:
-    yield condition.measured
-    if isinstance(condition, OtherSide) and condition.reference is None:
-        yield of_other_side(condition.measured)
+        yield OpenTest(test, condition, not_before)
 
 
 def _side(one: Measured, record: Record) -> str | None:
