@@ -236,7 +236,7 @@ def test_a_configuration_without_a_usable_token_endpoint_is_a_refused_login(foun
             read(client, "Goal/g")
 
 
-@pytest.mark.parametrize("key", [b"not a key", _pem(RS_KEY)])
+@pytest.mark.parametrize("key", [b"not a key", _pem(RS_KEY)], ids=["no key", "of the other kind"])
 def test_a_key_that_cannot_sign_is_a_fault_of_the_configuration(key: bytes) -> None:
     with script(), _client(key=key) as client, pytest.raises(WrongUse, match="ES384"):
         read(client, "Goal/g")
