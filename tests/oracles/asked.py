@@ -53,6 +53,8 @@ NO_LAG = FindingIs(finding="no-lag", text="Straight-leg raise without lag")
 NO_LIMP = FindingIs(finding="limp", text="Limps", expected="absent")
 LIMPS = FindingIs(finding="limp", text="Limps")
 BENDS_WELL = WithinBounds(measured=FLEXION, bounds=between(100, 121))
+DEFICIT = _of("knee_extension_deficit", movement="passive")
+BEYOND = _of("knee_hyperextension", movement="passive")
 GAINED = Change(measured=FLEXION, bounds=at_least(10))
 
 CONDITIONS: dict[str, tuple[Condition, ...]] = {
@@ -91,6 +93,22 @@ CONDITIONS: dict[str, tuple[Condition, ...]] = {
         Change(measured=HOP_TIME, bounds=at_most(-1)),
         Change(measured=HOP, bounds=between("-0.1", "16.9")),
         Change(measured=PAIN, bounds=at_most(0)),
+    ),
+    "change since best": (
+        Change(measured=FLEXION, bounds=at_least(-5), since="best", best="highest"),
+        Change(measured=FORCE, bounds=at_least(0), since="best", best="highest"),
+        Change(measured=HOP_TIME, bounds=at_most("0.1"), since="best", best="lowest"),
+        Change(measured=PAIN, bounds=at_most(0), since="best", best="lowest"),
+        Change(measured=HOP, bounds=between("-10", 17), since="best", best="highest"),
+    ),
+    "signed scale": (
+        OtherSide(measured=DEFICIT, difference=at_most(3)),
+        OtherSide(measured=BEYOND, difference=between(2, 6)),
+        OtherSide(measured=DEFICIT, difference=between("4.5", 9)),
+        WithinBounds(measured=DEFICIT, bounds=at_most(2)),
+        WithinBounds(measured=BEYOND, bounds=at_least(0)),
+        Change(measured=DEFICIT, bounds=at_most(-3)),
+        Change(measured=DEFICIT, bounds=at_most(1), since="best", best="lowest"),
     ),
     "visits in a row": (
         WithinBounds(measured=EFFUSION, bounds=at_most("1+"), visits_in_a_row=2),

@@ -15,7 +15,7 @@ from careplan_bridge.model.criterion import Criterion, TimeSince
 from careplan_bridge.model.measure import FINDING
 from tests.oracles.asked import criteria
 from tests.oracles.clinics import SETTINGS, Setting
-from tests.oracles.observations import Observation, records
+from tests.oracles.observations import Observation, records, signed_records
 
 ANSWERS = {Verdict.MET: True, Verdict.NOT_MET: False, Verdict.CANNOT_TELL: None}
 _TIMED = 10  # what no record changes is asked with every tenth only
@@ -42,13 +42,16 @@ def asked() -> tuple[Criterion, ...]:
     return tuple(one for several in criteria().values() for one in several)
 
 
-def judged(count: int) -> list[Record]:
-    """`count` records of each setting, judged by `read` and `criteria`."""
-    return [
-        _judged(setting, record, timed=place % _TIMED == 0)
-        for setting in SETTINGS
-        for place, record in enumerate(records(setting, count))
-    ]
+def judged(count: int, fewer: int) -> tuple[list[Record], list[Record]]:
+    """`count` records of each setting and a third as many of the signed scale, judged by `read` and `criteria`; and the first `fewer`."""
+    several: list[Record] = []
+    few: list[Record] = []
+    for setting in SETTINGS:
+        for drawn, most, first in ((records, count, fewer), (signed_records, count // 3, fewer // 3)):
+            found = [_judged(setting, one, timed=place % _TIMED == 0) for place, one in enumerate(drawn(setting, most))]
+            several += found
+            few += found[:first]
+    return several, few
 
 
 def _judged(setting: Setting, entries: list[Observation], *, timed: bool) -> Record:

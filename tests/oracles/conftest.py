@@ -8,7 +8,6 @@ import pytest
 from tests.conformance import real_parts
 from tests.oracles import engines
 from tests.oracles.cases import Record, judged
-from tests.oracles.clinics import SETTINGS
 from tests.oracles.engines import Answers
 from tests.oracles.units import pairs
 
@@ -29,8 +28,7 @@ def oracle_answers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Asked]
     """By oracle: `fhirpath` and `cql`. They work side by side."""
     if reason := engines.why_not():
         real_parts.absent("oracle", reason)
-    records = judged(FOR_CQL)
-    fewer = [one for place in range(len(SETTINGS)) for one in records[place * FOR_CQL :][:FOR_FHIRPATH]]
+    records, fewer = judged(FOR_CQL, FOR_FHIRPATH)
     folders = (tmp_path_factory.mktemp("fhirpath"), tmp_path_factory.mktemp("cql"))
     with engines.fhirpath(folders[0], fewer) as fhirpath, engines.cql(folders[1], records) as cql:
         return {"cql": Asked(records, cql.answers()), "fhirpath": Asked(fewer, fhirpath.answers())}

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from careplan_bridge.criteria.statements import measured, of_other_side
+from careplan_bridge.criteria.statements import evidence_of, of_other_side
 from careplan_bridge.model import fhir_names as names
 from careplan_bridge.model.criterion import (
     AllOf,
@@ -23,7 +23,7 @@ from careplan_bridge.model.criterion import (
 )
 from careplan_bridge.model.value import Bounds
 from tests.oracles.clinics import Setting, Span
-from tests.oracles.terms import FINDING, Terms, about, plausible, threshold
+from tests.oracles.terms import FINDING, End, Terms, about, ends, plausible, threshold
 
 _TEMPLATE = Path(__file__).with_name("reading.cql")
 _INTERVAL = "Tuple {low Decimal, high Decimal, lowIn Boolean, highIn Boolean}"
@@ -32,7 +32,10 @@ _ENTRY = (
     " kind String, said String, low Decimal, high Decimal, lowIn Boolean, highIn Boolean, begins DateTime, ends DateTime,"
     " first Integer, last Integer, weak Boolean, usable Boolean, counts Boolean}"
 )
-_FIELDS = "id measure finding side movement position muscle kind said low high lowIn highIn begins ends first last weak usable"
+_VISIT = "Tuple {low Decimal, high Decimal, lowIn Boolean, highIn Boolean, sure Boolean}"
+_FIELDS = "id measure finding side movement position muscle kind said begins ends first last weak usable"
+_AS_IS = "low: E.low, high: E.high, lowIn: E.lowIn, highIn: E.highIn"
+_TURNED = "low: -E.high, high: -E.low, lowIn: E.highIn, highIn: E.lowIn"
 
 
 def library(criteria: Iterable[Criterion], setting: Setting) -> str:
@@ -100,8 +103,10 @@ class _Export:
         return f"if {self._tells(row, terms)}\n    then {_inside(f'Hull({row.latest})', condition.bounds, facts.levels)}\n    else null"
 
     def _other_side(self, condition: OtherSide, terms: Terms) -> str:
-        here, there = (self._row(one, terms) for one in (condition.measured, of_other_side(condition.measured)))
-        pair = (f"Hull({here.latest})", f"Hull({there.latest})")
+        signed = condition.difference is not None and len(ends(condition.measured, self._setting)) > 1
+        both = (condition.measured, of_other_side(condition.measured))
+        here, there = (self._row(one, terms, signed=signed) for one in both)
+        pair = [f"{'SignedHull' if signed else 'Hull'}({row.latest})" for row in (here, there)]
         turned = self._setting.plan.facts[condition.measured.measure].better == "down"
         if condition.index is not None:
             value = f"PerCent({', '.join(reversed(pair) if turned else pair)})"
@@ -112,10 +117,36 @@ class _Export:
         return f"if {told}\n    then {_inside(value, bounds)}\n    else null"
 
     def _change(self, condition: Change, terms: Terms) -> str:
+        if condition.since == "best":
+            return self._since_best(condition, terms)
         row, baseline = self._row(condition.measured, terms), self._baseline(condition.measured)
         told = f"{self._tells(row, terms)}\n    and Tells({baseline}, null, {_said(terms.accepts)})"
         apart = f"Apart(Hull({row.latest}), Hull({baseline}))"
         return f"if {told}\n    and not {_shared(row, baseline)}\n    then {_inside(apart, condition.bounds)}\n    else null"
+
+    def _since_best(self, condition: Change, terms: Terms) -> str:
+        """Every earlier visit may be the best one. What may be of several days leaves open which visits there were."""
+        row, name = self._row(condition.measured, terms), terms.id
+        entries, turned = row.candidates, condition.best == "lowest"
+        today = f"Max({row.latest} E return E.last)"
+        days = self.define(f"{name}, earlier days", f"distinct ({entries} E where E.last < {today} return E.last)")
+        readable = (
+            f"not exists (there E where not E.usable) and ({_said(terms.accepts)} or not exists (there E where E.weak))"
+        )
+        value = "Minus(Hull(there))" if turned else "Hull(there)"
+        visits = self.define(
+            f"{name}, earlier visits",
+            f"{days} D\n    let there: Latest({entries} E where E.last = D), readable: {readable}, value: {value}\n"
+            "    return all Tuple {low: if readable then value.low else null, high: if readable then value.high else null,"
+            " lowIn: value.lowIn, highIn: value.highIn, sure: readable and not exists (there E where not E.counts)}",
+        )
+        best = f"Highest({visits})"
+        apart = f"Apart(Hull({row.latest}), {f'Minus({best})' if turned else best})"
+        told = (
+            f"{self._tells(row, terms)}\n    and not exists ({entries} E where E.first != E.last)\n"
+            f"    and Count(distinct ({row.latest} E return E.last)) = 1 and exists ({visits} V where V.sure)"
+        )
+        return f"if {told}\n    then {_inside(apart, condition.bounds)}\n    else null"
 
     def _finding(self, condition: FindingIs, terms: Terms) -> str:
         row = self._row(about(condition), terms)
@@ -178,24 +209,37 @@ class _Export:
                 told = f"{self._tells(row, terms)} and Tells({baseline}, null, {_said(terms.accepts)})"
                 return f"{here} or ({told} and {_shared(row, baseline)})"
 
-    def _row(self, wanted: Measured, terms: Terms) -> _Row:
-        candidates = self._candidates(wanted, terms.not_before)
+    def _row(self, wanted: Measured, terms: Terms, *, signed: bool = False) -> _Row:
+        candidates = self._on_scale(wanted, terms.not_before, signed=signed)
         return _Row(candidates, self.define(f"{candidates.strip(chr(34))}, latest", f"Latest({candidates})"))
 
     def _baseline(self, wanted: Measured) -> str:
-        candidates = self._candidates(wanted, None)
+        candidates = self._on_scale(wanted, None)
         return self.define(f"{candidates.strip(chr(34))}, first visit", f"FirstVisit({candidates})")
 
-    def _candidates(self, wanted: Measured, not_before: int | None) -> str:
+    def _on_scale(self, wanted: Measured, not_before: int | None, *, signed: bool = False) -> str:
+        """What a statement rests on; where the measure is one end of a scale, what the other end says as well."""
+        found = ends(wanted, self._setting, signed=signed)
+        rows = [self._candidates(end, not_before) for end in found]
+        if len(rows) == 1:
+            return rows[0]
+        name = f"{rows[0].strip(chr(34))}, {'with its sign' if signed else 'on its scale'}"
+        return self.define(name, f"flatten {{{', '.join(rows)}}}")
+
+    def _candidates(self, end: End, not_before: int | None) -> str:
+        wanted = end.measured
         since = "" if not_before is None else f", since day {not_before}"
+        turned = ", past neutral" if end.past_neutral else ", turned" if end.turned else ""
         said = ", ".join([wanted.measure, *filter(None, [wanted.side]), *wanted.qualifiers.values()])
-        fields = ", ".join(f"{name}: E.{name}" for name in _FIELDS.split())
+        fields = ", ".join([*(f"{name}: E.{name}" for name in _FIELDS.split()), _TURNED if end.turned else _AS_IS])
         meant = " and ".join(self._meant(wanted, not_before))
+        beyond = " and (E.low > 0 or (E.low = 0 and not E.lowIn))" if end.past_neutral else ""
         text = (
-            f"\"Entries\" E\n    let meant: {meant}\n    where E.measure = '{wanted.measure}' and meant is not false\n"
+            f'"Entries" E\n    let meant: {meant}\n'
+            f"    where E.measure = '{wanted.measure}' and meant is not false{beyond}\n"
             f"    return Tuple {{{fields}, counts: meant is true and E.usable}}"
         )
-        return self.define(f"{said}{since}", text)
+        return self.define(f"{said}{since}{turned}", text)
 
     def _meant(self, wanted: Measured, not_before: int | None) -> Iterator[str]:
         """Three-valued: true is certainly meant, false certainly not."""
@@ -257,7 +301,7 @@ def _span(span: Span) -> str:
 
 def _filled(setting: Setting, criteria: Iterable[Criterion]) -> str:
     facts = setting.plan.facts
-    asked = sorted({one.measure for criterion in criteria for one in measured(criterion.condition)})
+    asked = sorted({name for one in criteria for name in evidence_of(one.condition, facts) if name in facts})
     numeric = [facts[name] for name in asked if facts[name].unit]
     levels = facts["knee_effusion_stroke"].levels
     filling = {
@@ -276,6 +320,7 @@ def _filled(setting: Setting, criteria: Iterable[Criterion]) -> str:
         "measures": setting.plan.clinic.base + names.MEASURE_CODE_SYSTEM,
         "findings": setting.plan.protocol.url + names.FINDING_CODE_SYSTEM,
         "entry": _ENTRY,
+        "visit": _VISIT,
         "interval": _INTERVAL,
     }
     text = _TEMPLATE.read_text(encoding="utf-8")

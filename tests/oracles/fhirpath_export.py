@@ -27,9 +27,15 @@ from careplan_bridge.model.criterion import (
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.value import Bounds
 from tests.oracles.clinics import Setting
-from tests.oracles.terms import FINDING, Terms, about, plausible, threshold
+from tests.oracles.terms import FINDING, End, Terms, about, ends, plausible, threshold
 
 _USUAL = "('final' | 'amended' | 'corrected' | 'preliminary')"
+_IS_IN = {
+    "low": "(value.comparator.empty() or value.comparator = '>=')",
+    "high": "(value.comparator.empty() or value.comparator = '<=')",
+}
+_OTHER_END = {"low": "high", "high": "low"}
+_EARLIER_VISITS = 3  # a record of these tests has no more of one measure
 _EVER, _NEVER = "@0001-01-03T00:00:00Z", "@9999-12-29T00:00:00Z"
 _SIDE_CODES = {"left": ("82169009", "41343-5"), "right": ("6757004", "41347-6")}
 _LOINC = f"code.coding.where(system = '{names.LOINC}' and code in ('41343-5' | '41347-6'))"
@@ -55,10 +61,10 @@ def expression(criterion: Criterion, setting: Setting) -> str:
 @dataclass(frozen=True, slots=True)
 class _Row:
     """The variables that a statement rests on: everything that may be meant, the ids of what is usable and of what is certainly
-    meant, and what counts of the latest visit.
+    meant, and what counts of the latest visit. `ends` are the measures it may be of.
     """
 
-    wanted: Measured
+    ends: tuple[End, ...]
     entries: str
     usable: str
     counting: str
@@ -69,7 +75,7 @@ class _Export:
     def __init__(self, setting: Setting, condition: Condition) -> None:
         self._setting = setting
         self.variables: dict[str, str] = {}
-        codes = sorted({code for one in _measured(condition) for code in self._codes(one)})
+        codes = sorted({code for one in _measured(condition, setting) for code in self._codes(one)})
         if codes:
             meant = " or ".join(f"(system = '{system}' and code = '{code}')" for system, code in codes)
             there = f"entry.resource.ofType(Observation).where(code.coding.where({meant}).exists())"
@@ -81,7 +87,7 @@ class _Export:
         match condition:
             case WithinBounds(visits_in_a_row=1):
                 row = self._row(condition.measured, terms)
-                return self._if_told(self._tells(row, terms), self._inside(row.wanted, row.latest, condition.bounds))
+                return self._if_told(self._tells(row, terms), self._inside(row, condition.bounds))
             case WithinBounds():
                 return self._in_a_row(condition, terms)
             case OtherSide():
@@ -115,9 +121,11 @@ class _Export:
         return f"iif({told}, {verdict}, {{}})"
 
     def _other_side(self, condition: OtherSide, terms: Terms) -> str:
-        rows = [self._row(one, terms) for one in (condition.measured, of_other_side(condition.measured))]
+        signed = condition.difference is not None and len(ends(condition.measured, self._setting)) > 1
+        both = (condition.measured, of_other_side(condition.measured))
+        rows = [self._row(one, terms, signed=signed) for one in both]
         told = " and ".join(self._tells(row, terms) for row in rows)
-        here, there = (self._hull(row.wanted, row.latest) for row in rows)
+        here, there = (self._hull(self._telling(row) if signed else row) for row in rows)
         if condition.index is None:
             return self._if_told(told, _inside(_magnitude(self, _apart(here, there)), condition.difference or Bounds()))
         turned = self._setting.plan.facts[condition.measured.measure].better == "down"
@@ -125,11 +133,62 @@ class _Export:
         formed = f"({_at_least(part, '0')}) and ({_at_least(whole, '0', included=False)})"
         return self._if_told(f"{told} and {formed}", _inside(_per_cent(part, whole), condition.index))
 
+    def _telling(self, row: _Row) -> _Row:
+        """A zero says only that neutral is reached; beside any other value it is no contradiction."""
+        low, high = self._value(row, "low"), self._value(row, "high")
+        zero = f"iif({low}.exists() and {high}.exists(), {low} = 0 and {high} = 0, false)"
+        others = self._variable(f"{row.latest}.where(({zero}).not())")
+        return replace(row, latest=self._variable(f"iif({others}.exists(), {others}, {row.latest})"))
+
     def _change(self, condition: Change, terms: Terms) -> str:
+        if condition.since == "best":
+            return self._since_best(condition, terms)
         row, baseline = self._row(condition.measured, terms), self._baseline(condition.measured)
         told = f"{self._tells(row, terms)} and {self._tells(baseline, _ageless(terms))} and {_unshared(row, baseline)}"
-        apart = _apart(self._hull(row.wanted, row.latest), self._hull(row.wanted, baseline.latest))
+        apart = _apart(self._hull(row), self._hull(baseline))
         return self._if_told(told, _inside(apart, condition.bounds))
+
+    def _since_best(self, condition: Change, terms: Terms) -> str:
+        """FHIRPath groups nothing, so the earlier visits are said one by one. Where there are more, there is no answer."""
+        row, turned = self._row(condition.measured, terms), condition.best == "lowest"
+        today = self._variable(self._day(f"{row.latest}.select({_high()}).max()"))
+        rest = self._variable(f"{row.entries}.where({_high()} < {today})")
+        visits: list[_Visit] = []
+        for _ in range(_EARLIER_VISITS):
+            begins = self._variable(self._day(f"{rest}.select({_high()}).max()"))
+            visit = self._latest(row, self._variable(f"{rest}.where({_high()} >= {begins})"))
+            visits.append(self._visit(visit, terms, turned=turned))
+            rest = self._variable(f"{rest}.where({_high()} < {begins})")
+        dated = f"{row.entries}.where(({self._day(_low())} = {self._day(_high())}).not()).empty()"
+        one_day = f"{row.latest}.select({self._day(_high())}).distinct().count() = 1"
+        sure = " or ".join(visit.sure for visit in visits)
+        told = f"{self._tells(row, terms)} and {rest}.empty() and {dated} and {one_day} and ({sure})"
+        best = self._highest(visits)
+        return self._if_told(told, _inside(_apart(self._hull(row), _minus(best) if turned else best), condition.bounds))
+
+    def _visit(self, row: _Row, terms: Terms, *, turned: bool) -> "_Visit":
+        told = [f"{row.latest}.all(id in {row.usable})"]
+        if not terms.accepts:
+            told.append(f"{row.latest}.where(status = 'preliminary').empty()")
+        readable = self._variable(f"({row.latest}.exists() and {' and '.join(told)})")
+        sure = self._variable(f"({readable} and {row.latest}.all(id in {row.counting}))")
+        value = self._hull(row)
+        return _Visit(f"{row.latest}.exists()", readable, sure, _minus(value) if turned else value)
+
+    def _highest(self, visits: "list[_Visit]") -> "_Interval":
+        """No lower than any visit that certainly counts, no higher than all that may."""
+        lows = " | ".join(f"iif({one.sure}, {one.value.low}, {{}})" for one in visits)
+        highs = " | ".join(f"iif({one.readable}, {one.value.high}, {{}})" for one in visits)
+        opens = " or ".join(f"({one.there} and iif({one.readable}, {one.value.high}.empty(), true))" for one in visits)
+        low = self._variable(f"({lows}).max()")
+        high = self._variable(f"iif({opens}, {{}}, ({highs}).max())")
+        left_out = " or ".join(
+            f"iif({one.sure}, iif({one.value.low} = {low}, ({one.value.low_in}).not(), false), false)" for one in visits
+        )
+        reached = " or ".join(
+            f"iif({one.readable}, iif({one.value.high} = {high}, {one.value.high_in}, false), false)" for one in visits
+        )
+        return _Interval(low, high, f"({left_out}).not()", f"({reached})")
 
     def _time(self, condition: TimeSince) -> str:
         surgery = condition.surgery or self._setting.plan.surgery
@@ -153,7 +212,7 @@ class _Export:
             begins = self._variable(self._day(f"{rest}.select({_high()}).max()"))
             visit = self._latest(row, self._variable(f"{rest}.where({_high()} >= {begins})"))
             told = self._tells(visit, _ageless(terms))
-            verdicts.append(f"({self._if_told(told, self._inside(row.wanted, visit.latest, condition.bounds))})")
+            verdicts.append(f"({self._if_told(told, self._inside(visit, condition.bounds))})")
             rest = self._variable(f"{rest}.where({_high()} < {begins})")
         reach = f"iif({begins}.exists(), {begins}, {self._begin(self._setting.operated)})"
         loose = f"{row.entries}.where((id in {dated}.id).not()).where({_high()} >= {reach}).exists()"
@@ -205,22 +264,28 @@ class _Export:
         ]
         return f"({' and '.join(parts)})"
 
-    def _row(self, wanted: Measured, terms: Terms) -> _Row:
-        row = self._entries(wanted, terms)
+    def _row(self, wanted: Measured, terms: Terms, *, signed: bool = False) -> _Row:
+        row = self._entries(wanted, terms, signed=signed)
         begins = self._variable(self._day(f"{row.entries}.where(id in {row.counting}).select({_low()}).max()"))
         recent = f"iif({begins}.empty(), {row.entries}, {row.entries}.where({_high()} >= {begins}))"
         return self._latest(row, self._variable(recent))
 
-    def _entries(self, wanted: Measured, terms: Terms) -> _Row:
-        entries = self._variable(self._candidates(wanted, terms))
-        usable = self._variable(f"{entries}.where({self._usable(wanted)}).id")
-        counting = self._variable(f"{entries}.where(id in {usable}).where({self._sure(wanted, terms)}).id")
-        return _Row(wanted, entries, usable, counting, entries)
+    def _entries(self, wanted: Measured, terms: Terms, *, signed: bool = False) -> _Row:
+        found = ends(wanted, self._setting, signed=signed)
+        candidates = [self._variable(self._candidates(end, terms)) for end in found]
+        entries = candidates[0] if len(found) == 1 else self._variable(f"({' | '.join(candidates)})")
+        usable = self._variable(
+            " | ".join(
+                f"{one}.where({self._usable(end.measured)}).id" for one, end in zip(candidates, found, strict=True)
+            )
+        )
+        counting = self._variable(f"{entries}.where(id in ({usable})).where({self._sure(wanted, terms)}).id")
+        return _Row(found, entries, usable, counting, entries)
 
     def _latest(self, row: _Row, among: str) -> _Row:
         """Within a visit the later moment counts; what nothing tells apart stays together."""
-        later = f"{among}.where(id in {row.counting}).where({_kind()} = %kind).where({_low()} > %high)"
-        return replace(row, latest=self._variable(_none_later(among, later)))
+        later = f"{among}.where(id in {row.counting}).where({_kind(row.ends)} = %kind).where({_low()} > %high)"
+        return replace(row, latest=self._variable(_none_later(row, among, later)))
 
     def _baseline(self, wanted: Measured) -> _Row:
         """The first visit; within it the later moment counts."""
@@ -230,14 +295,16 @@ class _Export:
         left = self._variable(f"iif({ends}.empty(), {row.entries}, {row.entries}.where({_low()} <= {ends}))")
         days = [self._day(moment) for moment in (_low(), _high(), "%low", "%high")]
         one_day = " and ".join(f"{days[0]} = {day}" for day in days[1:])
-        later = f"{sure}.where({_kind()} = %kind).where({_low()} > %high).where({one_day})"
-        return replace(row, latest=self._variable(_none_later(left, later)))
+        later = f"{sure}.where({_kind(row.ends)} = %kind).where({_low()} > %high).where({one_day})"
+        return replace(row, latest=self._variable(_none_later(row, left, later)))
 
-    def _candidates(self, wanted: Measured, terms: Terms) -> str:
+    def _candidates(self, end: End, terms: Terms) -> str:
         """Everything of the measure that is not withdrawn and not certainly something else."""
+        wanted = end.measured
         tests = [
             self._coded(wanted),
             *(test for test, _ in self._meant(wanted)),
+            *(self._past_neutral(wanted) if end.past_neutral else ()),
         ]
         times = [
             f"{_low()} <= {_instant(self._setting.at)}",
@@ -246,6 +313,11 @@ class _Export:
         ]
         found = "".join(f".where({test})" for test in [*tests, *times])
         return f"%there{found}"
+
+    def _past_neutral(self, wanted: Measured) -> Iterator[str]:
+        facts = self._setting.plan.facts[wanted.measure]
+        low = _value(facts, "low")
+        yield f"iif(({low}).exists(), {low} > 0 or ({low} = 0 and ({_IS_IN['low']}).not()), false)"
 
     def _coded(self, wanted: Measured) -> str:
         codes = " | ".join(f"'{code}'" for _, code in self._codes(wanted))
@@ -295,19 +367,42 @@ class _Export:
         facts = self._setting.plan.facts[wanted.measure]
         return " and ".join(f"({test})" for test in [*tests, *_valued(facts)])
 
-    def _inside(self, wanted: Measured, entries: str, bounds: Bounds) -> str:
-        return _inside(self._hull(wanted, entries), bounds, self._setting.plan.facts[wanted.measure].levels)
+    def _inside(self, row: _Row, bounds: Bounds) -> str:
+        levels = () if row.ends[0].measured.measure == FINDING else self._facts(row.ends[0]).levels
+        return _inside(self._hull(row), bounds, levels)
 
-    def _hull(self, wanted: Measured, entries: str) -> "_Interval":
-        facts = self._setting.plan.facts[wanted.measure]
-        low, high = _value(facts, "low"), _value(facts, "high")
+    def _facts(self, end: End) -> Measure:
+        return self._setting.plan.facts[end.measured.measure]
+
+    def _hull(self, row: _Row) -> "_Interval":
+        low, high = self._value(row, "low"), self._value(row, "high")
+        entries = row.latest
         lows, highs = self._variable(f"{entries}.select({low})"), self._variable(f"{entries}.select({high})")
         return _Interval(
             self._variable(f"iif({lows}.count() = {entries}.count(), {lows}.min(), {{}})"),
             self._variable(f"iif({highs}.count() = {entries}.count(), {highs}.max(), {{}})"),
-            f"{entries}.where(value.comparator.empty() or value.comparator = '>=').where({low} = {lows}.min()).exists()",
-            f"{entries}.where(value.comparator.empty() or value.comparator = '<=').where({high} = {highs}.max()).exists()",
+            f"{entries}.where({self._included(row, 'low')}).where({low} = {lows}.min()).exists()",
+            f"{entries}.where({self._included(row, 'high')}).where({high} = {highs}.max()).exists()",
         )
+
+    def _value(self, row: _Row, end: str) -> str:
+        """One end of an entry's value, on the scale of the row."""
+        return self._of_each(
+            row,
+            [
+                f"(0 - {_value(self._facts(one), _OTHER_END[end])})" if one.turned else _value(self._facts(one), end)
+                for one in row.ends
+            ],
+        )
+
+    def _included(self, row: _Row, end: str) -> str:
+        return self._of_each(row, [_IS_IN[_OTHER_END[end] if one.turned else end] for one in row.ends])
+
+    def _of_each(self, row: _Row, said: list[str]) -> str:
+        """The text for the measure that the entry is of."""
+        if len(said) == 1:
+            return said[0]
+        return f"iif({self._coded(row.ends[0].measured)}, {said[0]}, {said[1]})"
 
     def _day(self, moment: str, *, end: bool = False) -> str:
         """When the clinic's day begins or ends that a moment falls on; a day of its own for what has no moment."""
@@ -327,6 +422,20 @@ class _Interval:
     high: str
     low_in: str
     high_in: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Visit:
+    """Expressions: is there such a visit, can its value be read, does it certainly count, and its value."""
+
+    there: str
+    readable: str
+    sure: str
+    value: _Interval
+
+
+def _minus(value: _Interval) -> _Interval:
+    return _Interval(f"(0 - {value.high})", f"(0 - {value.low})", value.high_in, value.low_in)
 
 
 def _inside(value: _Interval, bounds: Bounds, levels: tuple[str, ...] = ()) -> str:
@@ -445,14 +554,15 @@ def _extension(name: str) -> str:
     return f"{there}.extension.where(url = 'value').value"
 
 
-def _kind() -> str:
+def _kind(ends: tuple[End, ...]) -> str:
     """Nothing but their moment tells two entries of the same kind apart."""
-    parts = " & '/' & ".join(_qualifier(name) for name in ("movement", "position", "muscle"))
+    code = [] if len(ends) == 1 else ["code.coding.code.first()"]
+    parts = " & '/' & ".join([*code, *(_qualifier(name) for name in ("movement", "position", "muscle"))])
     return f"({parts})"
 
 
-def _none_later(entries: str, later: str) -> str:
-    one = f"defineVariable('kind', {_kind()}).defineVariable('low', {_low()}).defineVariable('high', {_high()})"
+def _none_later(row: _Row, entries: str, later: str) -> str:
+    one = f"defineVariable('kind', {_kind(row.ends)}).defineVariable('low', {_low()}).defineVariable('high', {_high()})"
     return f"{entries}.where({one}.select({later}.empty()))"
 
 
@@ -478,8 +588,9 @@ def _end_of(end: str) -> str:
     return f"iif(effective is Period, effective.{end}, {text})"
 
 
-def _measured(condition: Condition) -> Iterator[Measured]:
-    yield from measured(condition)
+def _measured(condition: Condition, setting: Setting) -> Iterator[Measured]:
+    """Everything that an expression looks at, the other end of a scale included."""
+    yield from (end.measured for one in measured(condition) for end in ends(one, setting))
     yield from (about(part) for part in simple(condition) if isinstance(part, FindingIs))
 
 

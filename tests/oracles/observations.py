@@ -104,10 +104,27 @@ KINDS = (
 )
 
 
+# Two measures of one scale stand in records of their own, so that each record holds both.
+SIGNED = tuple(
+    Kind(
+        measure,
+        _numbers(numbers, "deg"),
+        (quantity(0.1, "rad"), quantity(100, "deg"), quantity(2, "%")),
+        qualifiers=lambda chance: {"movement": chance.choice(("passive", "passive", "passive", "active"))},
+        needs="movement",
+    )
+    for measure, numbers in (
+        ("knee_extension_deficit", (0, 0, 1, 2, 2.5, 3, 5, 9)),
+        ("knee_hyperextension", (0, 0, 0.5, 2, 3, 4, 6)),
+    )
+)
+
+
 class Writer:
     """Writes one person's records; `crowded` ones take few days and all oddities."""
 
-    def __init__(self, setting: Setting, chance: Random, *, crowded: bool) -> None:
+    def __init__(self, setting: Setting, chance: Random, *, crowded: bool, kinds: Sequence[Kind] = KINDS) -> None:
+        self._kinds = kinds
         self._setting = setting
         self._chance = chance
         self._crowded = crowded
@@ -115,7 +132,7 @@ class Writer:
 
     def record(self) -> list[Observation]:
         """A handful of Observations about two or three measures and findings."""
-        kinds = self._chance.sample(KINDS, k=2)
+        kinds = self._chance.sample(self._kinds, k=2)
         many = self._chance.randint(2, 4)
         drawn = [self._measured(kind) for kind in kinds for _ in range(many)]
         drawn += [self._finding() for _ in range(self._chance.randint(1, 2))]
@@ -244,6 +261,13 @@ def records(setting: Setting, count: int) -> Iterator[list[Observation]]:
     for place in range(count):
         chance = Random(f"{setting.name}/{place}")
         yield Writer(setting, chance, crowded=place % 2 != 0).record()
+
+
+def signed_records(setting: Setting, count: int) -> Iterator[list[Observation]]:
+    """Records of the two measures that share one signed scale."""
+    for place in range(count):
+        chance = Random(f"{setting.name}/signed/{place}")
+        yield Writer(setting, chance, crowded=place % 2 != 0, kinds=SIGNED).record()
 
 
 def bundle(record: Sequence[Observation], setting: Setting) -> Observation:

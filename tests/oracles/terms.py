@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
+from careplan_bridge.criteria.statements import twin
 from careplan_bridge.model.criterion import FindingIs, Measured
 from careplan_bridge.model.measure import FINDING, Measure
 from careplan_bridge.model.value import Threshold
@@ -24,6 +25,31 @@ class Terms:
     def oldest(self, setting: Setting) -> int | None:
         """The first day that is recent enough."""
         return None if self.no_older_than is None else setting.today - self.no_older_than
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """One measure of a row. `turned`: its values change their sign; `past_neutral`: only those that certainly are beyond zero count."""
+
+    measured: Measured
+    turned: bool = False
+    past_neutral: bool = False
+
+
+def ends(wanted: Measured, setting: Setting, *, signed: bool = False) -> tuple[End, ...]:
+    """What a statement about a measure rests on: the measure itself and, where it has one, the other end of its scale.
+
+    `signed`: both are one scale on which a deficit is below zero. Else the other end counts where it lies past neutral, as less than
+    nothing of the measure.
+    """
+    facts = setting.plan.facts
+    other = twin(wanted.measure, facts)
+    if other is None:
+        return (End(wanted),)
+    beside = Measured(measure=other, side=wanted.side, qualifiers=wanted.qualifiers)
+    if signed:
+        return tuple(End(one, turned=facts[one.measure].better == "down") for one in (wanted, beside))
+    return End(wanted), End(beside, turned=True, past_neutral=True)
 
 
 def about(condition: FindingIs) -> Measured:
