@@ -169,6 +169,27 @@ def test_what_was_signed_is_written_on_the_revision_it_was_decided_on(visit: Vis
     assert visit.status() == "active"
 
 
+def test_nothing_is_decided_or_signed_while_what_was_signed_before_is_not_in_the_record(
+    visit: Visit, sandbox: Sandbox
+) -> None:
+    """Written later, the advance would undo that they remained."""
+    decision, check = visit.decided(), visit.site.check(visit.plan, visit.at)
+    remain = visit.site.decide(check, "remain", "not today", visit.at)
+    visit.site.sign(decision.id, THERAPIST, visit.at)
+    sandbox.misbehaviours.append(takes_no_writes)
+    with pytest.raises(BridgeError):
+        visit.site.sign(decision.id, SURGEON, visit.at)
+    sandbox.misbehaviours.clear()
+    with pytest.raises(DecisionRefused, match="finish it first"):
+        visit.site.sign(remain.id, THERAPIST, visit.at)
+    with pytest.raises(DecisionRefused, match="finish it first"):
+        visit.site.decide(check, "remain", "not today", visit.at)
+    list(visit.site.sync(visit.at)[1])
+    with pytest.raises(DecisionRefused, match="decide again"):
+        visit.site.sign(remain.id, THERAPIST, visit.at)
+    assert visit.site.plan(visit.plan.id).current.id == "load"
+
+
 def test_a_new_revision_between_two_signatures_voids_the_first(visit: Visit) -> None:
     decision = visit.decided()
     visit.site.sign(decision.id, THERAPIST, visit.at)

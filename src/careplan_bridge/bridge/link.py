@@ -175,6 +175,7 @@ class Link:
         """Keep a decision bound to this check in the ledger; nothing is signed and nothing is sent."""
         self._refuse_other_moment(at)
         decision = deciding.decide(self._plan_of(check), check, kind, reason, at)
+        self._refuse_behind_another(decision)
         self.ledger.keep_check(check)
         return self.ledger.save_decision(decision).decision
 
@@ -197,6 +198,7 @@ class Link:
         of = self.plan(record.decision.plan)
         if record.state != "open":
             return self._written(record.decision, record.state)
+        self._refuse_behind_another(record.decision)
         check = self.check(of, at)
         self._void_if_changed(record.decision, check)
         signed = deciding.sign(of, record.decision, check, person, at)
@@ -333,6 +335,16 @@ class Link:
     def _void_if_changed(self, decision: Decision, check: CriteriaCheck) -> None:
         if check.complete and not deciding.stands(decision, check):
             self.ledger.void_decision(decision.id, "the record changed before the last signature")
+
+    def _refuse_behind_another(self, decision: Decision) -> None:
+        """What was signed before has to be in the record first: written later, it would undo what came after it."""
+        signed = [one for one in self.ledger.waiting(decision.plan) if one.state != "open"]
+        first = next((one.decision for one in signed if one.decision.id != decision.id), None)
+        if first is not None:
+            raise DecisionRefused(
+                f"Decision {first.id} ({first.kind}) is signed and not in the record yet; finish it first (`sync`, or `respond` where "
+                "it waits for a person), then check and decide again."
+            )
 
     def _refuse_other_moment(self, at: datetime) -> None:
         of = self.endpoint

@@ -43,6 +43,7 @@ def command(
     """Prepare a decision on CHECK: advance to the next stage, remain in this one, or discharge. Signs nothing, sends nothing.
 
     It waits in the ledger for the signatures that the protocol names, and says what will be written once they are given.
+    Refused while an earlier decision on the plan is signed and not in the record yet: that one comes first.
     """
     made_on = bridge.check_from(check)
     with link.open_link(ledger, "decide", endpoint=endpoint) as site:
