@@ -1,5 +1,7 @@
 """Writes the generated tables of docs/reading.md, reading-examples.md and measures.md: python scripts/reading_docs.py"""
 
+import importlib
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, cast
@@ -7,11 +9,15 @@ from typing import Any, cast
 import yaml
 
 from careplan_bridge.files.shipped import catalogue
+from careplan_bridge.measures.reader import Reader
 from careplan_bridge.measures.reasons import REASONS
+from careplan_bridge.model.fhir_names import UCUM
 from careplan_bridge.model.measure import Catalogue, Measure, Qualifier, Word
 
 ROOT = Path(__file__).parents[1]
 DOCS, CASES = ROOT / "docs", ROOT / "tests" / "measures" / "cases"
+_SYSTEMS = {"http://loinc.org": "LOINC", "http://snomed.info/sct": "SNOMED CT"}
+_BESIDE = {"bodySite": "body site", "method": "method"}
 _WIDEST = 90  # characters of one column
 BEGIN, END = "<!-- generated: {} -->\n", "<!-- end -->\n"
 
@@ -26,12 +32,12 @@ def documents(facts: Catalogue) -> dict[str, dict[str, str]]:
     """File name to its generated tables."""
     return {
         "reading.md": {
-            "examples": "".join(_examples("often-written")),
+            "examples": "".join(_examples(facts, "often-written")),
             "words": "".join(_words(facts)),
             "landmarks": "".join(_landmarks(facts)),
             "reasons": "".join(_reasons()),
         },
-        "reading-examples.md": {group: "".join(_examples(group)) for group in ("every-measure", "kinds")},
+        "reading-examples.md": {group: "".join(_examples(facts, group)) for group in ("every-measure", "kinds")},
         "measures.md": {"measures": "".join(_measures(facts)), "sources": "".join(_sources(facts))},
     }
 
@@ -52,23 +58,36 @@ def _reasons() -> Iterator[str]:
         yield f"| `{reason.code}` | {reason.says} | {reason.settle} | {example} |\n".replace("{", "*").replace("}", "*")
 
 
-def _examples(group: str) -> Iterator[str]:
-    """The case files as a person may check them: what is written, what is known beside it, what comes out."""
+def _examples(facts: Catalogue, group: str) -> Iterator[str]:
+    """The case files as a therapist may check them: what is written, what is known beside it, what comes out."""
     yield "| what | written | known beside it | comes out |\n| --- | --- | --- | --- |\n"
     for file in sorted((CASES / group).glob("*.yaml")):
         case: dict[str, Any] = yaml.load(file.read_text(), yaml.BaseLoader)  # noqa: S506 - text alone, digits as written
-        known = [*_pairs(case.get("code", {})), *_pairs(case.get("conventions", {}))]
         columns = (
             f"[{case['title']}](../tests/measures/cases/{group}/{file.name})",
             "; ".join(map(_written, case["observations"])),
-            ", ".join(known) or "-",
-            "; ".join([*map(_read, case["readings"]), *(f"`{one['reason']}`" for one in case["unusable"])]),
+            _known(facts, case),
+            "; ".join([*(_read(facts, one) for one in case["readings"]), *_not_read(facts, file)]),
         )
         yield f"| {' | '.join(column.replace('|', chr(92) + '|') for column in columns)} |\n"
 
 
-def _pairs(facts: dict[str, Any]) -> list[str]:
-    return [f"{name.replace('_', ' ')} {_plain(value)}" for name, value in facts.items()]
+def _known(facts: Catalogue, case: dict[str, Any]) -> str:
+    """What the code means, and what the site declares."""
+    code = dict(case.get("code", {}))
+    meant = [_name(facts, code.pop(kind)) for kind in ("measure", "arc") if kind in code]
+    site = [f"{name.replace('_', ' ')} {_declared(value)}" for name, value in case.get("conventions", {}).items()]
+    said = [", ".join([*meant, *map(_unit, code.values())]), f"the site declares: {', '.join(site)}" if site else ""]
+    return "; ".join(filter(None, said)) or "-"
+
+
+def _declared(value: object) -> str:
+    return _quoted(value) if value in (",", ".") else _plain(value)
+
+
+def _name(facts: Catalogue, name: str) -> str:
+    known = facts.measures.get(name) or facts.arcs.get(name)
+    return known.term if known else name
 
 
 def _plain(value: object) -> str:
@@ -79,16 +98,70 @@ def _plain(value: object) -> str:
 
 def _written(entry: dict[str, Any]) -> str:
     """The value as it stands, and what stands beside it."""
-    beside = [f"{name} {_short(value)}" for name, value in entry.items() if not name.startswith("value")]
-    return ", ".join([_value(name, value) for name, value in entry.items() if name.startswith("value")] + beside)
+    values = [_value(name, value) for name, value in entry.items() if name.startswith("value")]
+    beside = [_beside(name, value) for name, value in entry.items() if not name.startswith("value")]
+    return ", ".join(filter(None, values + beside))
 
 
 def _value(name: str, value: Any) -> str:
-    if name == "valueString":
-        return f"\u201c{_short(value)}\u201d"
-    if name == "valueQuantity":
-        return " ".join(filter(None, (value.get("comparator"), value["value"], value.get("unit") or value.get("code"))))
-    return f"{name} {_short(value)}"
+    match name:
+        case "valueString":
+            return _quoted(value)
+        case "valueQuantity":
+            return " ".join(filter(None, (value.get("comparator"), value["value"], _unit_as_written(value))))
+        case "valueInteger":
+            return f"{value} (an integer)"
+        case "valueCodeableConcept":
+            return _concept(value)
+        case "valueRange":
+            ends = (f"{end} {_value('valueQuantity', value[end])}" for end in ("low", "high") if end in value)
+            return f"a range: {', '.join(ends)}"
+        case _:
+            return f"{name} {_short(value)}"
+
+
+def _unit_as_written(quantity: dict[str, Any]) -> str:
+    """The unit's text; its code and its system where they say something else."""
+    said, code, system = (quantity.get(name) for name in ("unit", "code", "system"))
+    other = code if said and code and catalogue().unit_spellings.get(said, said) != code else None
+    odd = [*([f"code {other}"] if other else []), *([f"system {system}"] if system not in (None, UCUM) else [])]
+    return " ".join([_unit(said or code or ""), *([f"({', '.join(odd)})"] if odd else [])])
+
+
+def _beside(name: str, value: Any) -> str:
+    match name:
+        case "code":
+            return f"code {_concept(value)}"
+        case "bodySite" | "method":
+            return f"{_BESIDE[name]} {_concept(value)}"
+        case "extension":
+            return ", ".join(f"extension {_extension(one)}" for one in value)
+        case "component":
+            return "; ".join(f"part {_written(one)}" for one in value)
+        case "effectiveDateTime":
+            return f"measured {value}"
+        case _:
+            return f"{name} {_short(value)}"
+
+
+def _concept(concept: dict[str, Any]) -> str:
+    """What the concept says: its words, and its codes by the names of their systems."""
+    inside = (one["valueCodeableConcept"] for one in concept.get("extension", []))
+    codes = [
+        f"{_SYSTEMS[one['system']]} {one['code']}" for one in concept.get("coding", []) if one.get("system") in _SYSTEMS
+    ]
+    words = [concept.get("text"), *(one.get("display") for one in concept.get("coding", []))]
+    return ", ".join([*codes, *map(_quoted, filter(None, words)), *(f"laterality {_concept(one)}" for one in inside)])
+
+
+def _extension(extension: dict[str, Any]) -> str:
+    """Our own one: a qualifier or the side."""
+    said = {part["url"]: part["valueString"] for part in extension["extension"]}
+    return f"{said['name']}: {said['value']}"
+
+
+def _quoted(said: str) -> str:
+    return f"\u201c{_short(said)}\u201d"
 
 
 def _short(value: Any) -> str:
@@ -96,11 +169,37 @@ def _short(value: Any) -> str:
     return said if len(said) <= _WIDEST else f"{said[:_WIDEST]} ..."
 
 
-def _read(reading: dict[str, Any]) -> str:
-    sure = [reading.get("side"), *(reading.get("qualifiers", {}).values())]
-    known = " ".join(filter(None, (reading["measure"].replace("_", " "), _interval(reading), reading.get("unit"))))
-    said = [one for one in sure if one] + [f"caveat {one}" for one in reading.get("caveats", [])]
+def _unit(text: str) -> str:
+    """UCUM's braces are no words for people."""
+    return (
+        text.replace("{score}", "points")
+        .replace("{Tscore}", "points (T-score)")
+        .translate({ord("{"): None, ord("}"): None})
+    )
+
+
+def _read(facts: Catalogue, reading: dict[str, Any]) -> str:
+    sure = [reading.get("side"), *map(_unit, reading.get("qualifiers", {}).values())]
+    known = " ".join(
+        filter(None, (f"{_name(facts, reading['measure'])}:", _interval(reading), _unit(reading.get("unit", ""))))
+    )
+    said = [one for one in sure if one] + [_caveat(one) for one in reading.get("caveats", [])]
     return f"{known} ({', '.join(said)})" if said else known
+
+
+def _caveat(caveat: str) -> str:
+    code, weakens, _ = caveat.partition(" (weakens)")
+    return f"weakened: {code}" if weakens else f"noted: {code}"
+
+
+def _not_read(facts: Catalogue, file: Path) -> Iterator[str]:
+    """Each reason once, in the words that a person gets; one entry may have several values that are not read for it."""
+    sys.path.append(str(ROOT))  # the tests' own reading of the case files
+    cases = importlib.import_module("tests.measures.written")
+    sys.path.remove(str(ROOT))
+    case = cases.written(file)
+    found = Reader(facts, cases.conventions(case)).read_all(cases.observations(case))
+    yield from dict.fromkeys(f"not read: {one.says} (`{one.reason}`)" for one in found.unusable)
 
 
 def _interval(reading: dict[str, Any]) -> str:

@@ -101,5 +101,5 @@ def number_of(written: str, site: Conventions) -> Decimal:
     """A comma parts decimals only where the site says so, and then a point does not."""
     mark = "," if "," in written else "." if "." in written else None
     if mark is not None and mark != (site.decimal or "."):
-        raise Refused("decimal-undeclared")
+        raise Refused("decimal-undeclared", mark="comma" if mark == "," else "point")
     return decimal(written.replace(",", "."))
