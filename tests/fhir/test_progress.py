@@ -220,6 +220,15 @@ def test_outcomes_are_added_once_and_a_newer_version_takes_the_place_of_an_older
     assert twice["outcomeReference"][1]["extension"][0]["valueString"] == "4"
 
 
+def test_outcomes_that_a_server_gives_in_another_order_are_left_in_it() -> None:
+    made, seen = decision(ACL, "remain"), result(Verdict.MET, SEEN, Source("Observation/flexion-1", "1"))
+    once = goal_after(stored_goals(ACL)[0], made, seen)
+    turned = {**once, "outcomeReference": once["outcomeReference"][::-1]}
+    assert goal_after(turned, made, seen) == turned
+    added = {**once, "outcomeReference": [{**one, "type": "Observation"} for one in turned["outcomeReference"]]}
+    assert goal_after(added, made, seen) == added
+
+
 def test_outcomes_are_only_what_the_decision_names_and_a_server_holds() -> None:
     sources = (SEEN, Source("Observation/unnamed", "1"), Source("visit.ndjson:3", None, "ab" * 32))
     named = ["Observation/flexion-2/_history/4", f"visit.ndjson:3#{'ab' * 32}"]

@@ -196,12 +196,17 @@ def _evidence(result: CriterionResult) -> list[str]:
 
 
 def _add_outcomes(after: Resource, evidence: Iterable[str], server: str | None) -> None:
-    """Observations used, each once; one that is there in an older version is replaced."""
+    """Observations used, each once; one that is there in an older version is replaced. Their order means nothing: it stays as it is."""
     observed = (used(key, server=server) for key in evidence if key.startswith("Observation/"))
     wanted = {target(one): one for one in observed if one}
-    kept = [one for one in members(after, "outcomeReference") if target(one) not in wanted]
-    if wanted:
-        after["outcomeReference"] = [*kept, *wanted.values()]
+    there = [_newer(one, wanted.pop(target(one), one)) for one in members(after, "outcomeReference")]
+    if there or wanted:
+        after["outcomeReference"] = [*there, *wanted.values()]
+
+
+def _newer(there: Element, wanted: Element) -> Element:
+    """What is there, unless it names another version; a server may have added to it."""
+    return there if there.get("extension") == wanted.get("extension") else wanted
 
 
 def _add_references(holder: Element, name: str, references: Iterable[str]) -> None:

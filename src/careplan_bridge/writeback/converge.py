@@ -18,7 +18,7 @@ from careplan_bridge.fhir import raw
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.ledger.records import Intent
 from careplan_bridge.model.digest import canonical
-from careplan_bridge.writeback.identity import Resource, same
+from careplan_bridge.writeback.identity import Resource, find, same
 from careplan_bridge.writeback.journal import FOUND_OUT, ON_ITS_WAY, TRANSACTION, Journal, steps_of
 from careplan_bridge.writeback.locate import Locator
 from careplan_bridge.writeback.managed import Flat, differing, flat, ground, refuse_overwriting
@@ -77,14 +77,17 @@ class Converge:
         except AnswerLost as lost:
             found = looked(lost, lambda: self.locate.found(write))
         else:
-            self._alone(write)
             return reference
         return self._is_there(write, found, also)
 
-    def _alone(self, write: Create) -> None:
-        """Where no condition guarded a create, a look afterwards shows whether another writer was there in the same moment."""
-        if write.make == "search" and not self.dry_run:
-            self.locate.found(write)
+    def _refuse_twins(self, write: Write, intent: Intent, answer: send.Answer) -> None:
+        """A look after a create, whoever guarded it: a server may store one request twice, and two writers may search in one moment."""
+        if isinstance(write, Create) and answer.created and self.locate.can_be_twins(write):
+            try:
+                find(self.client, write.identity)
+            except WriteConflict:
+                self.ledger.mark(intent.id, "conflict", says="several carry its identity")
+                raise
 
     def update(
         self,
@@ -260,6 +263,7 @@ class Converge:
             answer = self.journal.through(intent, lambda: self._send(write))
         except Refused as refused:
             raise self._learned(refused, lacking(write, refused)) from None
+        self._refuse_twins(write, intent, answer)
         with self.ledger.together():
             self.ledger.mark(intent.id, "confirmed", reference=answer.reference, version=answer.version)
             self._remember(write, answer)

@@ -32,6 +32,11 @@ class Locator:
             return replace(write, make=making(self.client, write.identity.kind))
         return replace(write, make=self.route.make)
 
+    def can_be_twins(self, write: Create) -> bool:
+        """Could a search show that a create made two? Definitions are left to the next push: they are many, and about nobody."""
+        shown = write.identity.twin is None or self.route.find == "identifier"
+        return self.told.plan is not None and write.make != "client-id" and shown
+
     def found(self, write: Create) -> Stored | None:
         """The resource that carries the identity of this write; None where there is none.
 
