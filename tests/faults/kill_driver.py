@@ -21,14 +21,14 @@ from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from careplan_bridge.sandbox.exchange import Misbehaviour
-from careplan_bridge.sandbox.lacking import lacking
 from tests.faults import boundaries, stage
 from tests.faults.forked import forked
-from tests.faults.stage import KINDS, Scene, Stage
+from tests.faults.stage import Scene, Stage
 from tests.writeback.occasions import on_server
 
 PATIENCE = 120
+RECORDS = ("DocumentReference", "Observation", "Communication")
+KINDS = (*stage.KINDS, *RECORDS)
 
 
 class Rung(NamedTuple):
@@ -51,17 +51,29 @@ class Point(NamedTuple):
     nth: int
 
 
+_NO_CHANGES = ("CarePlan.update",)
 RUNGS = {
     "transaction": Rung(),
     "one by one": Rung("one-by-one"),
-    "no conditional create": Rung("one-by-one", ("conditional-create",)),
+    "client id": Rung("one-by-one", ("conditional-create",)),
+    "search": Rung("one-by-one", ("conditional-create", "client-id")),
+    "no versions": Rung("unguarded", ("version",)),
+    "no identifiers": Rung("one-by-one", ("identifier",)),
+    "note": Rung("one-by-one", ("Goal.update",)),
+    "document": Rung("one-by-one", _NO_CHANGES),
+    "observation": Rung("one-by-one", (*_NO_CHANGES, "DocumentReference.create")),
+    "communication": Rung("one-by-one", (*_NO_CHANGES, "DocumentReference.create", "Observation.create")),
+    "parked": Rung("one-by-one", ("CarePlan.create", *_NO_CHANGES, *(f"{kind}.create" for kind in RECORDS))),
 }
-_WRITING: tuple[tuple[str, Scene], ...] = (("push", "drafted"), ("sign", "decided"))
+_PUSHED_IN_THEIR_OWN_WAY = tuple(
+    name for name in RUNGS if name not in {"note", "document", "observation", "communication"}
+)
+_SYNCED = ("one by one", "client id", "search", "no versions", "no identifiers", "note", "document")
 RUNS = (
-    *(Run(command, scene, rung) for command, scene in _WRITING for rung in RUNGS),
+    *(Run("push", "drafted", rung) for rung in _PUSHED_IN_THEIR_OWN_WAY),
+    *(Run("sign", "decided without versions" if rung == "no versions" else "decided", rung) for rung in RUNGS),
     Run("sync", "signed", "transaction"),
-    Run("sync", "signed one by one", "one by one"),
-    Run("sync", "signed one by one", "no conditional create"),
+    *(Run("sync", "signed one by one", rung) for rung in _SYNCED),
     Run("pull", "pushed", "transaction"),
     Run("respond", "exceeded", "transaction"),
 )
@@ -118,7 +130,7 @@ class Driver:
         shutil.rmtree(folder, ignore_errors=True)
         self.stage.set(run.scene, folder)
         if lacks := RUNGS[run.rung].lacks:
-            self.stage.sandbox.misbehaviours.append(_lacking(lacks))
+            self.stage.sandbox.misbehaviours.append(stage.without(*lacks))
         return folder
 
     def _go(self, folder: Path, run: Run, die_at: int) -> int | None:
@@ -131,6 +143,7 @@ class Driver:
         return code
 
     def _left(self, folder: Path) -> Left:
+        self.stage.sandbox.misbehaviours.clear()  # all that it holds is compared, what it does not show as well
         code = int((folder / "met.txt").read_text(encoding="utf-8").splitlines()[-1])
         said = (folder / "said.txt").read_text(encoding="utf-8")
         return Left(code, said, _held(self.stage.sandbox.base), _ledger(folder / "ledger.sqlite"))
@@ -150,12 +163,12 @@ def driver() -> Generator[Driver]:
 
 
 def sample(points: Sequence[Point], size: int, seed: int) -> list[Point]:
-    """So many points, as many of each command as there are."""
+    """So many points, as many of each command on each rung as there are."""
     drawn = random.Random(seed)
-    by_command: dict[str, list[Point]] = {}
+    by_run: dict[Run, list[Point]] = {}
     for point in drawn.sample(points, len(points)):
-        by_command.setdefault(point.run.command, []).append(point)
-    turns = [points[turn] for turn in range(len(points)) for points in by_command.values() if turn < len(points)]
+        by_run.setdefault(point.run, []).append(point)
+    turns = [points[turn] for turn in range(len(points)) for points in by_run.values() if turn < len(points)]
     return turns[:size]
 
 
@@ -168,10 +181,6 @@ def _difference(left: Left, wanted: Left) -> str:
         if other:
             return f"the {name} differs in {', '.join(other[:6])}"
     return ""
-
-
-def _lacking(lacks: tuple[str, ...]) -> Misbehaviour:
-    return lambda asked, handler: lacking(handler, lacks)(asked)
 
 
 def _held(base: str) -> dict[str, Any]:
@@ -212,10 +221,12 @@ def main() -> int:
         print(f"{len(points)} points: {json.dumps({' '.join(run): len(met) for run, met in kills.met.items()})}")
         chosen = sample(points, wanted.sample, wanted.seed) if wanted.sample else points
         print(f"{len(chosen)} of them are tried; seed {wanted.seed}", flush=True)
-        faults = [(point, why) for point in chosen if (why := kills.differs(point))]
-        for point, why in faults:
-            print(f"{kills.says(point)}: {why}")
-    print(f"{len(faults)} of {len(chosen)} did not come to the same end")
+        faults = 0
+        for point in chosen:
+            if why := kills.differs(point):
+                faults += 1
+                print(f"{kills.says(point)}: {why}", flush=True)
+    print(f"{faults} of {len(chosen)} did not come to the same end")
     return 1 if faults else 0
 
 

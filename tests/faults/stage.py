@@ -3,6 +3,7 @@
 drafted   the record has the patient and all Observations, the folder has the plan document
 pushed    CarePlan and Goals are on the server
 decided   a decision waits in the ledger for its one signature
+          ("without versions": it stands on readings of a server that versions nothing)
 signed    the signature was given, and the first write of the decision was lost on its way
 exceeded  a restriction was exceeded, and the folder has a check that shows it
 """
@@ -21,17 +22,20 @@ from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption,
 from careplan_bridge import bridge
 from careplan_bridge.cli.main import run
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.sandbox.exchange import Misbehaviour
+from careplan_bridge.sandbox.lacking import lacking
 from careplan_bridge.sandbox.misbehaviours.registry import KINDS as KINDS_OF_SANDBOX
 from careplan_bridge.sandbox.server import Sandbox
 from tests.flow.workplace import FIXTURES, Workplace, observations, patient
 from tests.writeback.occasions import now, on_server
 
-Scene = Literal["drafted", "pushed", "decided", "signed", "signed one by one", "exceeded"]
+Scene = Literal["drafted", "pushed", "decided", "decided without versions", "signed", "signed one by one", "exceeded"]
 # Each scene and the one that it goes on from.
 SCENES: dict[Scene, Scene | None] = {
     "drafted": None,
     "pushed": "drafted",
     "decided": "pushed",
+    "decided without versions": "pushed",
     "signed": "decided",
     "signed one by one": "decided",
     "exceeded": "pushed",
@@ -146,10 +150,13 @@ def _record(base: str, measured: list[dict[str, object]]) -> None:
 def _play(stage: Stage, scene: Scene) -> None:
     if scene == "pushed":
         assert run(stage.words("push")) == 0
-    elif scene == "decided":
+    elif scene in {"decided", "decided without versions"}:
+        if scene == "decided without versions":
+            stage.sandbox.misbehaviours.append(without("version"))
         assert run(stage.words("criteria")) == 0
         decide = ["decide", "check.json", "advance", "--reason", "all met", "--ledger", "ledger.sqlite"]
         assert run([*decide, "--at", stage.at, "--to", "decision.json"]) == 0
+        stage.sandbox.misbehaviours.clear()
     elif scene in {"signed", "signed one by one"}:
         stage.sandbox.misbehaviours.append(KINDS_OF_SANDBOX["closed-write-not-done"].make())
         assert run(stage.words("sign", "endpoint" if scene == "signed" else "one-by-one")) == WRITE_UNRESOLVED
@@ -158,6 +165,11 @@ def _play(stage: Stage, scene: Scene) -> None:
         found, _ = observations("acl-reconstruction", "blocked")
         Workplace(Path(), stage.sandbox.base).record(found)
         assert run([*stage.words("criteria")[:-1], "exceeded.json"]) == 0
+
+
+def without(*lacks: str) -> Misbehaviour:
+    """The sandbox as a server that lacks these, and says so."""
+    return lambda asked, handler: lacking(handler, lacks)(asked)
 
 
 def ledger_state(folder: Path) -> dict[str, int]:
