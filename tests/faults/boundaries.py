@@ -35,7 +35,10 @@ class Boundaries:
     def at(self, name: str) -> None:
         self.met.append(name)
         if len(self.met) == self.die_at:
-            os.kill(os.getpid(), signal.SIGKILL)
+            self.die()
+
+    def die(self) -> None:
+        os.kill(os.getpid(), signal.SIGKILL)
 
 
 def command(folder: Path, words: Sequence[str], die_at: int) -> None:
@@ -56,7 +59,7 @@ def watch(boundaries: Boundaries) -> None:
     connect = sqlite3.connect
 
     def watched(*arguments: Any, **named: Any) -> sqlite3.Connection:
-        return connect(*arguments, factory=_connection(boundaries), **named)
+        return connect(*arguments, factory=connection(boundaries), **named)
 
     sqlite3.connect = watched  # pyright: ignore[reportAttributeAccessIssue] - for this process only
 
@@ -77,7 +80,9 @@ def _plain(response: httpx.Response) -> list[tuple[str, str]]:
     return [(name, value) for name, value in response.headers.items() if name != "content-encoding"]
 
 
-def _connection(boundaries: Boundaries) -> type[sqlite3.Connection]:
+def connection(boundaries: Boundaries) -> type[sqlite3.Connection]:
+    """A connection whose transactions are boundaries."""
+
     class Watched(sqlite3.Connection):
         def execute(self, sql: str, parameters: Any = (), /) -> sqlite3.Cursor:
             names = {"BEGIN IMMEDIATE": "a transaction of the ledger", "COMMIT": "its commit"}

@@ -8,6 +8,7 @@ from careplan_bridge.endpoint.http import Client
 from careplan_bridge.errors import DecisionRefused, WriteConflict
 from careplan_bridge.ledger.ledger import Ledger
 from careplan_bridge.model.course import Decided, StageEntered
+from careplan_bridge.model.decision import Kind
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.writeback.decision import write_decision
 from careplan_bridge.writeback.push import push_plan
@@ -198,3 +199,17 @@ def test_a_dry_run_of_a_decision_leaves_no_trace(client: Client, ledger: Ledger,
     assert len(on_server(base, "Goal")) == 5
     (waiting,) = ledger.waiting(plan.id)
     assert waiting.state == "ready"
+
+
+def test_decisions_signed_in_one_instant_leave_a_provenance_each(
+    client: Client, ledger: Ledger, base: str, plan: Plan
+) -> None:
+    """A server tells them apart by plan and instant only, so its condition would stop at the other's."""
+    kinds: list[Kind] = ["remain", "advance", "remain"]
+    for kind in kinds:
+        now = replace(plan, course=ledger.course(plan.id))
+        decision, check = acknowledged(ledger, now, kind)
+        write_decision(client, ledger, now, decision, check)
+    written = on_server(base, "Provenance")
+    assert len({each["recorded"] for each in written}) == 1
+    assert [each["activity"]["text"] for each in written] == kinds

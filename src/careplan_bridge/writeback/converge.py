@@ -290,8 +290,23 @@ class Converge:
     def _make(self, write: Create) -> send.Answer:
         if write.make == "client-id":
             return send.create_as(self.client, write.body)
-        query = write.identity.query if write.make == "conditional" else None
-        return send.create(self.client, write.resource, if_none_exist=query)
+        if write.make == "conditional":
+            answer = self._made_unless_there(write)
+            if answer is not None:
+                return answer
+        return send.create(self.client, write.resource, if_none_exist=None)
+
+    def _made_unless_there(self, write: Create) -> send.Answer | None:
+        """None where the server's condition stopped at others alone: it tells two decisions of one instant apart by nothing."""
+        narrow = write.identity.twin is not None
+        try:
+            answer = send.create(self.client, write.resource, if_none_exist=write.identity.query)
+        except Ambiguous:
+            if narrow or self.locate.found(write) is not None:
+                raise
+            return None
+        another = not answer.created and answer.resource is not None and not write.identity.is_it(answer.resource)
+        return None if another and not narrow else answer
 
     def _remember(self, write: Write, answer: send.Answer) -> None:
         """Set down what the server now holds: as it says itself, else as it was sent."""
