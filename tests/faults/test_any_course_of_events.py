@@ -153,11 +153,19 @@ class Course(RuleBasedStateMachine):
         for care_plan in held(self.sandbox.base, "CarePlan"):
             self.edited(care_plan, "description", words)
 
-    @rule(status=st.sampled_from(["on-hold", "revoked"]), of=st.sampled_from(["CarePlan", "Goal"]))
-    def edit_what_we_manage(self, status: str, of: str) -> None:
+    @rule(of=st.sampled_from(["CarePlan", "Goal"]))
+    def edit_what_we_manage(self, of: str) -> None:
+        stage = self.plan().current.id
         element = {"CarePlan": "status", "Goal": "lifecycleStatus"}[of]
-        for resource in held(self.sandbox.base, of)[:1]:
-            self.edited(resource, element, "cancelled" if (of, status) == ("Goal", "revoked") else status)
+        ours = [one for one in held(self.sandbox.base, of, _count="200") if is_of(one, stage)]
+        for resource in ours[:1]:
+            self.edited(resource, element, "on-hold")
+
+    @rule(of=st.sampled_from(["CarePlan", "Goal"]))
+    def an_edit_between_decision_and_signature(self, of: str) -> None:
+        self.the_stage_is_decided_on("go on")
+        self.edit_what_we_manage(of)
+        self.sign()
 
     @rule()
     def a_second_bridge_pushes_the_same_plan(self) -> None:
@@ -341,6 +349,11 @@ class Course(RuleBasedStateMachine):
 
 def identifier(resource: Resource) -> str:
     return resource["identifier"][0]["value"]
+
+
+def is_of(resource: Resource, stage: str) -> bool:
+    """A CarePlan is of every stage."""
+    return resource["resourceType"] == "CarePlan" or identifier(resource).split("/")[1] == stage
 
 
 def achieved(goal: Resource) -> bool:
