@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from careplan_bridge.criteria.statements import measured, of_other_side, simple
+from careplan_bridge.criteria.statements import measured, of_other_side
 from careplan_bridge.model import fhir_names as names
+from careplan_bridge.model.conditions import simple
 from careplan_bridge.model.criterion import (
     AllOf,
     AnyOf,

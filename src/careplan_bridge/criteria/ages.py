@@ -7,8 +7,9 @@ from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.findings import about
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.selection import candidates, latest
-from careplan_bridge.criteria.statements import of_other_side, simple
-from careplan_bridge.model.criterion import Change, Condition, Criterion, FindingIs, Measured, OtherSide, WithinBounds
+from careplan_bridge.criteria.statements import measured
+from careplan_bridge.model.conditions import simple
+from careplan_bridge.model.criterion import Condition, Criterion, FindingIs, Measured
 from careplan_bridge.model.next_visit import Age
 
 
@@ -21,9 +22,9 @@ def ages(record: Record) -> tuple[Age, ...]:
 def _of_criterion(criterion: Criterion, record: Record) -> Iterator[Age]:
     if criterion.no_older_than is None:
         return
-    several = {what: measured for measured, what in _asked(criterion.condition, record)}
-    for what, measured in several.items():
-        newest = [one.entry for one in latest(candidates(measured, record)) if one.counts]
+    several = {what: asked for asked, what in _asked(criterion.condition, record)}
+    for what, asked in several.items():
+        newest = [one.entry for one in latest(candidates(asked, record)) if one.counts]
         if newest:
             yield _age(criterion, criterion.no_older_than, what, newest, record)
 
@@ -48,11 +49,7 @@ def _asked(condition: Condition, record: Record) -> Iterator[tuple[Measured, str
     for part in simple(condition):
         if isinstance(part, FindingIs):
             yield about(part.finding), part.text
-        if isinstance(part, WithinBounds | Change | OtherSide):
-            yield part.measured, _words(part.measured, record)
-        if isinstance(part, OtherSide) and part.reference is None:
-            other = of_other_side(part.measured)
-            yield other, _words(other, record)
+        yield from ((one, _words(one, record)) for one in measured(part))
 
 
 def _words(asked: Measured, record: Record) -> str:

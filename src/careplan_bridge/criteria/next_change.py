@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from careplan_bridge.criteria.record import Evidence, Record, concerns
-from careplan_bridge.criteria.statements import evidence_of, simple
+from careplan_bridge.criteria.statements import evidence_of
 from careplan_bridge.criteria.survey import Survey, survey
+from careplan_bridge.model.conditions import simple
 from careplan_bridge.model.criterion import Criterion, TimeSince
 from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.protocol import Stage

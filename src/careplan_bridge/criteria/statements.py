@@ -2,32 +2,9 @@
 
 from collections.abc import Iterator, Mapping
 
-from careplan_bridge.model.criterion import (
-    AllOf,
-    AnyOf,
-    AtLeastOf,
-    Change,
-    Condition,
-    FindingIs,
-    FirstDoneOf,
-    Measured,
-    OtherSide,
-    TimeSince,
-    WithinBounds,
-)
+from careplan_bridge.model.conditions import simple
+from careplan_bridge.model.criterion import Change, Condition, FindingIs, Measured, OtherSide, WithinBounds
 from careplan_bridge.model.measure import FINDING, Measure
-
-
-def simple(condition: Condition) -> Iterator[WithinBounds | OtherSide | Change | TimeSince | FindingIs]:
-    """The conditions that are not made of others."""
-    match condition:
-        case AllOf() | AnyOf() | AtLeastOf():
-            for part in condition.conditions:
-                yield from simple(part)
-        case FirstDoneOf():
-            yield from (rung.condition for rung in condition.alternatives)
-        case _:
-            yield condition
 
 
 def measured(condition: Condition) -> Iterator[Measured]:

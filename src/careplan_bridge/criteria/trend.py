@@ -15,10 +15,10 @@ from careplan_bridge.criteria.interval import Interval, Number
 from careplan_bridge.criteria.measurement_error import changed, figures
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.selection import candidates, in_doubt, visits
-from careplan_bridge.criteria.statements import simple
 from careplan_bridge.criteria.truth import MET, NOT_MET, any_of
 from careplan_bridge.criteria.values import hull, possible, wanted
 from careplan_bridge.model.check import Verdict
+from careplan_bridge.model.conditions import simple
 from careplan_bridge.model.criterion import Criterion, Measured, WithinBounds
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.value import Bounds

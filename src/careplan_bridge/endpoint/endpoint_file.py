@@ -7,9 +7,10 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, ConfigDict
 
-from careplan_bridge.errors import Fault, FileRefused
+from careplan_bridge.errors import Fault
 from careplan_bridge.model.endpoint import Auth, Endpoint, Limits, Roles
 from careplan_bridge.syntax import toml
+from careplan_bridge.syntax.examined import every_fault, without_fault
 from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.shape import Part, shaped
 from careplan_bridge.syntax.spot import Faults, Spot
@@ -129,18 +130,12 @@ def read_endpoint(data: bytes, name: str) -> Endpoint:
     Raises:
         FileRefused: with every fault of the file.
     """
-    found, faults = _examined(data, name)
-    if found is None or faults.refused:
-        raise faults.stop()
-    return found
+    return without_fault(*_examined(data, name))
 
 
 def check_endpoint(data: bytes, name: str) -> tuple[Fault, ...]:
     """Every fault and warning of an endpoint file, in the order of the file."""
-    try:
-        return _examined(data, name)[1].sorted()
-    except FileRefused as refused:
-        return refused.faults
+    return every_fault(lambda: _examined(data, name))
 
 
 def _examined(data: bytes, name: str) -> tuple[Endpoint | None, Faults]:

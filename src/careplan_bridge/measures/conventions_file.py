@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from msgspec.structs import replace
 from pydantic import ConfigDict, Field
 
-from careplan_bridge.errors import Fault, FileRefused
+from careplan_bridge.errors import Fault
 from careplan_bridge.measures.qualifiers import normal
 from careplan_bridge.measures.scales import misfit
 from careplan_bridge.measures.units import is_unit
@@ -14,6 +14,7 @@ from careplan_bridge.model.conventions import Clinic, Conventions, LocalCode
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.measure import FINDING, Catalogue, Measure, Qualifier
 from careplan_bridge.syntax import toml
+from careplan_bridge.syntax.examined import every_fault, without_fault
 from careplan_bridge.syntax.nearest import nearest, suggestion
 from careplan_bridge.syntax.shape import Part, shaped
 from careplan_bridge.syntax.spot import Faults, Spot
@@ -112,18 +113,13 @@ def read_conventions(data: bytes, name: str, catalogue: Catalogue) -> Convention
     Raises:
         FileRefused: with every fault of the file.
     """
-    found, faults = _examined(data, name, catalogue)
-    if found is None or faults.refused:
-        raise faults.stop()
+    found = without_fault(*_examined(data, name, catalogue))
     return replace(found, digest=digest(found))
 
 
 def check_conventions(data: bytes, name: str, catalogue: Catalogue) -> tuple[Fault, ...]:
     """Every fault and warning of a conventions file, in the order of the file."""
-    try:
-        return _examined(data, name, catalogue)[1].sorted()
-    except FileRefused as refused:
-        return refused.faults
+    return every_fault(lambda: _examined(data, name, catalogue))
 
 
 def _examined(data: bytes, name: str, catalogue: Catalogue) -> tuple[Conventions | None, Faults]:

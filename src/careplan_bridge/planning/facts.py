@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable, Iterator
 
+from careplan_bridge.model.conditions import simple
+from careplan_bridge.model.criterion import Change, OtherSide, WithinBounds
 from careplan_bridge.model.measure import Arc, Catalogue, Measure
 from careplan_bridge.model.protocol import Stage
-from careplan_bridge.planning.conditions import measured
 from careplan_bridge.planning.faults import listed
 
 
@@ -24,8 +25,9 @@ def unknown_measures(stages: Iterable[Stage], catalogue: Catalogue) -> Iterator[
 def named_measures(stages: Iterable[Stage]) -> Iterator[str]:
     for stage in stages:
         yield from (restriction.measured.measure for restriction in stage.restrictions)
-        for criterion in stage.criteria:
-            yield from (part.measure for part in measured(criterion.condition))
+        for part in (part for criterion in stage.criteria for part in simple(criterion.condition)):
+            if isinstance(part, WithinBounds | OtherSide | Change):
+                yield part.measured.measure
 
 
 def twins(measure: str, catalogue: Catalogue) -> Iterator[str]:

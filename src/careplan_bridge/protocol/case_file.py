@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from msgspec.structs import replace
 
-from careplan_bridge.errors import Fault, FileRefused
+from careplan_bridge.errors import Fault
 from careplan_bridge.model.case import (
     Case,
     Change,
@@ -31,6 +31,7 @@ from careplan_bridge.protocol.quantity import quantity
 from careplan_bridge.protocol.shape import ROLES
 from careplan_bridge.protocol.stages import ids_written, unique
 from careplan_bridge.syntax import yaml
+from careplan_bridge.syntax.examined import every_fault, without_fault
 from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.node import Node
 from careplan_bridge.syntax.shape import shaped
@@ -52,18 +53,13 @@ def read_case(data: bytes, name: str) -> Case:
     Raises:
         FileRefused: with every fault of the file.
     """
-    found, faults = _examined(data, name)
-    if found is None or faults.refused:
-        raise faults.stop()
+    found = without_fault(*_examined(data, name))
     return replace(found, digest=digest(found))
 
 
 def check_case(data: bytes, name: str) -> tuple[Fault, ...]:
     """Every fault and warning of a case file, in the order of the file."""
-    try:
-        return _examined(data, name)[1].sorted()
-    except FileRefused as refused:
-        return refused.faults
+    return every_fault(lambda: _examined(data, name))
 
 
 def _examined(data: bytes, name: str) -> tuple[Case | None, Faults]:

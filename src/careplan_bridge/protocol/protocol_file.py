@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from msgspec.structs import replace
 
-from careplan_bridge.errors import Fault, FileRefused
+from careplan_bridge.errors import Fault
 from careplan_bridge.model.criterion import RedFlag
 from careplan_bridge.model.digest import digest
 from careplan_bridge.model.measure import Catalogue
@@ -14,6 +14,7 @@ from careplan_bridge.protocol.conditions import Context
 from careplan_bridge.protocol.shape import ROLES, ProtocolPart, RedFlagPart
 from careplan_bridge.protocol.stages import stages, unique
 from careplan_bridge.syntax import yaml
+from careplan_bridge.syntax.examined import every_fault, without_fault
 from careplan_bridge.syntax.nearest import suggestion
 from careplan_bridge.syntax.shape import shaped
 from careplan_bridge.syntax.spot import Faults, Spot
@@ -29,18 +30,13 @@ def read_protocol(data: bytes, name: str, catalogue: Catalogue) -> Protocol:
     Raises:
         FileRefused: with every fault of the file.
     """
-    found, faults = _examined(data, name, catalogue)
-    if found is None or faults.refused:
-        raise faults.stop()
+    found = without_fault(*_examined(data, name, catalogue))
     return replace(found, digest=digest(found))
 
 
 def check_protocol(data: bytes, name: str, catalogue: Catalogue) -> tuple[Fault, ...]:
     """Every fault and warning of a protocol file, in the order of the file."""
-    try:
-        return _examined(data, name, catalogue)[1].sorted()
-    except FileRefused as refused:
-        return refused.faults
+    return every_fault(lambda: _examined(data, name, catalogue))
 
 
 def _examined(data: bytes, name: str, catalogue: Catalogue) -> tuple[Protocol | None, Faults]:
