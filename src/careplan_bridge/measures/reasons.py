@@ -68,7 +68,7 @@ _ALL = (
     Reason("words-clash", "the words at character {at} name another measure than the code", "the measure that is right"),
     Reason("words-disagree", "the words at character {at} contradict others beside them", "one of the two, or an entry for each value"),
     Reason("words-unplaced", "it is not certain which value the words at character {at} belong to", "an entry for each value"),
-    Reason("words-letter", "the letter {letter} at character {at} can mean more than one thing", "the word itself, such as active or passive"),
+    Reason("words-letter", "the letter {letter} at character {at} can mean more than one thing", "the word, such as active or passive"),
     Reason("side-unfit", "a side is named, and {measure} has none", "an entry without a side, or the right measure"),
     Reason("decimal-undeclared", "a {mark} may part decimals or two numbers", "decimal in the conventions"),
     Reason("extension-sign", "a bare extension: a deficit or a hyperextension", "extension_sign in the conventions"),
