@@ -33,11 +33,12 @@ def pytest_configure() -> None:
         del os.environ[name]
     os.environ["TZ"] = ZONE
     time.tzset()
-    settings.load_profile(_hypothesis_profile())
+    settings.load_profile(chosen_profile())
     network.allow_loopback_only()
 
 
-def _hypothesis_profile() -> str:
+def chosen_profile() -> str:
+    """The hypothesis profile of this run."""
     return os.environ.get("CAREPLAN_BRIDGE_HYPOTHESIS") or ("ci" if os.environ.get("CI") else "dev")
 
 
