@@ -31,6 +31,10 @@ def _next(change: Callable[[str], str]) -> Misbehaviour:
     return with_resource(lambda page: linked(page, "next", change(link(page, "next"))) if link(page, "next") else page)
 
 
+def _next_is(address: str) -> Misbehaviour:
+    return _next(lambda _: address)
+
+
 def _to_itself(page: Resource) -> Resource:
     return linked(page, "next", link(page, "self"))
 
@@ -164,6 +168,11 @@ def _with_others(entries: list[Any]) -> list[Any]:
 
 _GONE = operation_outcome([Issue("not-found", "this page is no longer kept")])
 
+_ASTRAY = (
+    ("next-foreign", "Next links to another host.", "https://elsewhere.example.org/fhir?_page=1"),
+    ("next-other-port", "Next links to another port of the same host.", "http://127.0.0.1:9/fhir?_page=1"),
+    ("next-unreadable", "Next links that are no addresses.", "http://[not-an-address"),
+)
 KINDS = (
     Kind("next-to-itself", "A page whose next link is its own address.", always(is_search, with_resource(_to_itself))),
     Kind("next-in-a-circle", "Pages that lead back to the first.", _in_a_circle),
@@ -180,34 +189,18 @@ KINDS = (
         always(is_further_page, instead(403, "forbidden")),
     ),
     Kind("next-relative", "Next links without scheme and host.", always(is_search, _next(_relative))),
-    Kind(
-        "next-foreign",
-        "Next links to another host.",
-        always(is_search, _next(lambda _: "https://elsewhere.example.org/fhir?_page=1")),
-    ),
-    Kind(
-        "next-other-port",
-        "Next links to another port of the same host.",
-        always(is_search, _next(lambda _: "http://127.0.0.1:9/fhir?_page=1")),
-    ),
-    Kind(
-        "next-unreadable",
-        "Next links that are no addresses.",
-        always(is_search, _next(lambda _: "http://[not-an-address")),
-    ),
+    *(Kind(name, says, always(is_search, _next_is(address))) for name, says, address in _ASTRAY),
     Kind(
         "next-missing-with-total",
         "A first page without its next link; the total tells.",
-        always(is_search, _next(lambda _: "")),
+        always(is_search, _next_is("")),
     ),
     Kind(
         "next-missing",
         "A first page without its next link, and no total: nothing shows that there is more.",
         always(
             is_search,
-            lambda asked, handler: with_resource(_without_total)(
-                asked, lambda each: _next(lambda _: "")(each, handler)
-            ),
+            lambda asked, handler: with_resource(_without_total)(asked, lambda each: _next_is("")(each, handler)),
         ),
     ),
     Kind("last-page-empty", "A last page with nothing on it.", _another_empty_one),

@@ -20,6 +20,10 @@ from careplan_bridge.sandbox.misbehaviours.requests import (
 _LATE = 6
 
 
+def _by_identifier(asked: Asked) -> bool:
+    return is_first_page(asked) and "identifier" in asked.query
+
+
 def _ignoring(name: str) -> Misbehaviour:
     """As if the parameter were not there: everything comes, whoever it is about."""
 
@@ -111,7 +115,7 @@ KINDS = (
     Kind(
         "search-ignores-case",
         "A server that finds identifiers in any case: another resource comes beside ours.",
-        always(lambda asked: is_first_page(asked) and "identifier" in asked.query, with_resource(_in_other_letters)),
+        always(_by_identifier, with_resource(_in_other_letters)),
     ),
     Kind(
         "search-ignores-all",
@@ -130,7 +134,7 @@ KINDS = (
     Kind(
         "search-refused",
         "A server that refuses the identifier parameter.",
-        always(lambda asked: is_first_page(asked) and "identifier" in asked.query, instead(400, "not-supported")),
+        always(_by_identifier, instead(400, "not-supported")),
     ),
     Kind("redirect-same-origin", "A server that has moved to another path.", always(is_first_page, _redirect_here)),
     Kind(
