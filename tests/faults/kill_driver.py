@@ -150,15 +150,17 @@ class Driver:
 
 
 @contextmanager
-def driver() -> Generator[Driver]:
-    """In memory where the machine offers that: what SIGKILL leaves is the same, and the disk is not waited for."""
+def driver(*, small: bool = False) -> Generator[Driver]:
+    """`small`: with a short protocol, for a quicker look.
+
+    In memory where the machine offers that: what SIGKILL leaves is the same, and the disk is not waited for."""
     memory = Path("/dev/shm")  # noqa: S108
     with tempfile.TemporaryDirectory(dir=memory if os.access(memory, os.W_OK) else None) as folder:
         templates, scratch = Path(folder) / "stage", Path(folder) / "scratch"
         templates.mkdir()
         scratch.mkdir()
         context = forked()
-        with stage.set_up(templates) as set_up:
+        with stage.set_up(templates, small=small) as set_up:
             yield Driver(set_up, scratch, context)
 
 

@@ -11,7 +11,7 @@ SIZE = 100
 
 def test_wherever_a_command_dies_the_next_one_brings_it_to_the_same_end(capsys: pytest.CaptureFixture[str]) -> None:
     seed = random.SystemRandom().randrange(10**6)
-    with driver() as kills:
+    with driver(small=True) as kills:
         points = kills.points()
         chosen = sample(points, SIZE, seed)
         other = [f"{kills.says(point)}: {why}" for point in chosen if (why := kills.differs(point))]
