@@ -9,8 +9,8 @@ import os
 import sqlite3
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import closing
+from collections.abc import Callable, Generator, Iterator
+from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -42,6 +42,7 @@ from tests.faults.town import Clinic, Town, Weather, flexion, the_plan
 
 T = TypeVar("T")
 PERSON = "t-lindqvist"
+SURVIVOR = "Patient/survivor"
 ACKNOWLEDGED = {"ready", "writing", "written", "parked"}
 ONE_BY_ONE = ("transaction",)
 RUNGS: tuple[tuple[str, ...], ...] = (
@@ -72,6 +73,7 @@ class AnyOrder(RuleBasedStateMachine):
         self.standing: dict[str, dict[str, Any]] = {}
         self.measured = 0
         self.edited = False
+        self.merged = False
 
     def teardown(self) -> None:
         if hasattr(self, "town"):
@@ -112,7 +114,9 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(name=clinics, dies=dies)
     def sync(self, name: str, dies: int) -> None:
-        self.town.sync(self.town.clinics[name], dies)
+        clinic = self.town.clinics[name]
+        with self._nothing_sent_about_a_patient_of_before(clinic):
+            self.town.sync(clinic, dies)
 
     @rule(name=clinics, keep=st.sampled_from(["ours", "theirs"]), dies=dies)
     def respond_to_a_conflict(self, name: str, keep: Literal["ours", "theirs"], dies: int) -> None:
@@ -149,6 +153,24 @@ class AnyOrder(RuleBasedStateMachine):
             self.town.put({**chosen, **EDITS[kind]})
             self.standing[f"{kind}/{chosen['id']}"] = EDITS[kind]
             self.edited = True
+
+    @precondition(lambda self: not self.merged)
+    @rule()
+    def merge_the_patient(self) -> None:
+        """The record makes two Patients one."""
+        old = the_plan().patient.partition("/")[2]
+        link = {"other": {"reference": SURVIVOR}, "type": "replaced-by"}
+        self.town.put({"resourceType": "Patient", "id": SURVIVOR.partition("/")[2]})
+        self.town.put({"resourceType": "Patient", "id": old, "active": False, "link": [link]})
+        self.merged = True
+
+    @precondition(lambda self: self.merged)
+    @rule(name=clinics, dies=dies)
+    def respond_to_the_merge(self, name: str, dies: int) -> None:
+        self._act(name, self._rebound, dies)
+
+    def _rebound(self, link: bridge.Link) -> None:
+        link.rebind(the_plan().id, SURVIVOR, person=PERSON, reason="checked name and birth date", at=self.town.at)
 
     @rule()
     def annotate_elsewhere(self) -> None:
@@ -204,7 +226,7 @@ class AnyOrder(RuleBasedStateMachine):
 
     def _someone_interfered(self) -> bool:
         other_writers = sum(bool(clinic.acknowledged) for clinic in self.town.clinics.values()) > 1
-        return self.edited or other_writers
+        return self.edited or self.merged or other_writers
 
     @invariant()
     def nothing_is_doubled(self) -> None:
@@ -264,7 +286,24 @@ class AnyOrder(RuleBasedStateMachine):
                 assert ledger.verify().faults == ()
 
     def _act(self, name: str, what: Callable[[bridge.Link], T], dies: int) -> T | BridgeError | None:
-        return self.town.act(self.town.clinics[name], what, dies)
+        clinic = self.town.clinics[name]
+        with self._nothing_sent_about_a_patient_of_before(clinic):
+            return self.town.act(clinic, what, dies)
+
+    @contextmanager
+    def _nothing_sent_about_a_patient_of_before(self, clinic: Clinic) -> Generator[None]:
+        """Where the record merged the Patient and no person has said who it is, writes stop."""
+        stops = self.merged and self._patient(clinic) == the_plan().patient
+        before = self.town.sent.copy()
+        yield
+        assert not stops or self.town.sent == before
+
+    def _patient(self, clinic: Clinic) -> str:
+        if clinic not in self._with_a_ledger():
+            return ""
+        with self.town.look(clinic) as ledger:
+            binding = ledger.binding(the_plan().id)
+        return binding.patient if binding else ""
 
     def _latest(self, name: str) -> Decision | None:
         records = self._records(self.town.clinics[name])
