@@ -207,6 +207,16 @@ def test_nothing_is_written_about_a_merged_patient_until_a_person_says_who_it_is
     assert subjects == {"Patient/survivor"}
 
 
+def test_a_plan_is_not_pushed_for_a_patient_who_was_merged_before(
+    client: Client, server: Server, ledger: Ledger, plan: Plan
+) -> None:
+    merged(server, plan, "survivor")
+    server.sent.clear()
+    with pytest.raises(WriteConflict, match="merged into another"):
+        push_plan(client, ledger, plan)
+    assert not server.sent
+
+
 def test_a_patient_is_not_changed_without_the_record(
     client: Client, ledger: Ledger, plan: Plan, server: Server
 ) -> None:

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from msgspec.structs import replace
 
 from careplan_bridge.endpoint.http import Client
-from careplan_bridge.endpoint.identity import identity_changed
-from careplan_bridge.endpoint.read import Missing, read
+from careplan_bridge.endpoint.identity import identity_changed, replaced
+from careplan_bridge.endpoint.outcomes import Refused
+from careplan_bridge.endpoint.read import AnotherResource, Missing, read
 from careplan_bridge.endpoint.search import search
 from careplan_bridge.endpoint.untrusted import an_object, objects, text
 from careplan_bridge.errors import WriteConflict, WrongUse
@@ -41,6 +42,15 @@ def refuse_changed_identity(client: Client, patient: str) -> None:
             f"identity changed: on {client.endpoint.name}, {changed}; nothing was written. Settle in the record which Patient the plan "
             "is about, then `respond PLAN identity Patient/ID`"
         )
+
+
+def is_out_of_use(client: Client, patient: str) -> bool:
+    """Is the Patient there, and merged into another or not active?"""
+    try:
+        stored = read(client, patient)
+    except (AnotherResource, Refused):
+        return False
+    return not isinstance(stored, Missing) and bool(replaced(stored))
 
 
 def bound(binding: Binding) -> Elsewhere | None:

@@ -11,13 +11,14 @@ from careplan_bridge.errors import InputRefused, WriteConflict
 from careplan_bridge.fhir.notes import without_places
 from careplan_bridge.fhir.plan_resources import care_plan, goals
 from careplan_bridge.ledger.ledger import Ledger
+from careplan_bridge.ledger.records import Binding
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.receipt import Receipt
 from careplan_bridge.model.route import Route
 from careplan_bridge.writeback.content import holds
 from careplan_bridge.writeback.converge import Converge
 from careplan_bridge.writeback.identity import Resource, by_canonical, by_identifier, find, reference_of
-from careplan_bridge.writeback.patient import Elsewhere, as_written, bound, refuse_changed_identity
+from careplan_bridge.writeback.patient import Elsewhere, as_written, bound, is_out_of_use, refuse_changed_identity
 from careplan_bridge.writeback.routes import RESOURCES, known, refuse_unknown, takes
 from careplan_bridge.writeback.writes import Create, Write, relinked
 
@@ -57,10 +58,8 @@ def push_plan(
     work = Converge(client, ledger, subject=plan.id, plan=plan.id, dry_run=dry_run)
     way = work.locate.route
     binding = ledger.binding(plan.id)
-    if (
-        binding and way.medium != "by-hand"
-    ):  # of a plan that is new here, the server says itself whether it knows the Patient
-        refuse_changed_identity(client, binding.patient)
+    if way.medium != "by-hand":
+        _refuse_who_is_out_of_use(client, plan, binding, elsewhere)
     elsewhere = elsewhere or (bound(binding) if binding else None)
     newest = as_written(ledger.plan(plan.id) or plan, elsewhere)
     goal_writes, plan_write = _plan_writes(newest, way, us_core=client.endpoint.us_core)
@@ -85,6 +84,14 @@ def push_plan(
     # A conditional create is no lock: two runs that pushed this plan at the same moment are both told here.
     work.locate.found(plan_write)
     return _finished(work)
+
+
+def _refuse_who_is_out_of_use(client: Client, plan: Plan, binding: Binding | None, elsewhere: Elsewhere | None) -> None:
+    """Of a plan that is new here, the server says itself whether it knows the Patient; that it was merged it would not say."""
+    if binding is not None:
+        refuse_changed_identity(client, binding.patient)
+    elif elsewhere is None and is_out_of_use(client, plan.patient):
+        refuse_changed_identity(client, plan.patient)
 
 
 def _bind(client: Client, ledger: Ledger, plan: Plan, elsewhere: Elsewhere | None) -> None:
