@@ -3,9 +3,9 @@
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from careplan_bridge.criteria.statements import twin
 from careplan_bridge.model.criterion import FindingIs, Measured
 from careplan_bridge.model.measure import FINDING, Measure
+from careplan_bridge.model.signed_scale import twin
 from careplan_bridge.model.value import Threshold
 from tests.oracles.clinics import Setting
 

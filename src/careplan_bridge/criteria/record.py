@@ -10,7 +10,6 @@ from careplan_bridge.criteria.calendar import Calendar, calendar
 from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable, past_neutral
 from careplan_bridge.criteria.matching import other_side
 from careplan_bridge.criteria.scope import Scope, scope
-from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.truth import CANNOT_TELL, MET, NOT_MET
 from careplan_bridge.model.calendar import day_of
 from careplan_bridge.model.case import Surgery
@@ -18,6 +17,7 @@ from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.measure import FINDING, FINDING_LEVELS, Measure
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Readings
+from careplan_bridge.model.signed_scale import twin
 
 _FINDING = Measure(
     id=FINDING, term="Finding", unit=None, bare_unit=None, side="none", levels=FINDING_LEVELS, order_established=False

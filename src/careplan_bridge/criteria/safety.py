@@ -13,13 +13,13 @@ from careplan_bridge.criteria.interval import Interval
 from careplan_bridge.criteria.matching import loosely
 from careplan_bridge.criteria.open_tests import OpenTest
 from careplan_bridge.criteria.record import Record
-from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.survey import Survey
 from careplan_bridge.criteria.truth import NOT_MET
 from careplan_bridge.criteria.values import wanted, within
 from careplan_bridge.model.criterion import OtherSide, Restriction, WithinBounds
 from careplan_bridge.model.measure import Measure
 from careplan_bridge.model.next_visit import Suppressed, Suppression
+from careplan_bridge.model.signed_scale import twin
 from careplan_bridge.model.value import Bounds
 
 

@@ -6,11 +6,12 @@ from msgspec import Struct
 
 from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.matching import loosely
-from careplan_bridge.criteria.statements import asked_findings, measured, twin
+from careplan_bridge.criteria.statements import asked_findings, measured
 from careplan_bridge.criteria.truth import NOT_MET
 from careplan_bridge.model.criterion import Measured
 from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.plan import Plan
+from careplan_bridge.model.signed_scale import twin
 
 
 class Scope(Struct, frozen=True):

@@ -10,9 +10,9 @@ from careplan_bridge.criteria.entry import Entry
 from careplan_bridge.criteria.interval import Interval, hull, negative
 from careplan_bridge.criteria.record import Record
 from careplan_bridge.criteria.selection import among, latest
-from careplan_bridge.criteria.statements import twin
 from careplan_bridge.criteria.values import possible
 from careplan_bridge.model.criterion import Measured
+from careplan_bridge.model.signed_scale import twin
 
 
 def on_signed_scale(asked: Measured, record: Record) -> bool:

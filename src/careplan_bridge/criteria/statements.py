@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping
 from careplan_bridge.model.conditions import simple
 from careplan_bridge.model.criterion import Change, Condition, FindingIs, Measured, OtherSide, WithinBounds
 from careplan_bridge.model.measure import FINDING, Measure
+from careplan_bridge.model.signed_scale import twin
 
 
 def measured(condition: Condition) -> Iterator[Measured]:
@@ -26,16 +27,6 @@ def evidence_of(condition: Condition, facts: Mapping[str, Measure]) -> Iterator[
 
 def of_other_side(one: Measured) -> Measured:
     return Measured(measure=one.measure, side="uninvolved", qualifiers=one.qualifiers)
-
-
-def twin(measure: str, facts: Mapping[str, Measure]) -> str | None:
-    """The other end of the same signed scale: hyperextension for an extension deficit, and back; None where there is none."""
-    own = facts.get(measure)
-    if own is None or own.signed is None:
-        return None
-    return next(
-        (name for name, other in facts.items() if name != measure and other.signed and other.joint == own.joint), None
-    )
 
 
 def asked_findings(condition: Condition) -> Iterator[str]:

@@ -17,13 +17,14 @@ from careplan_bridge.criteria.entry import Entry, of_reading, of_unusable, past_
 from careplan_bridge.criteria.matching import strictly
 from careplan_bridge.criteria.record import Record, operated
 from careplan_bridge.criteria.scope import Scope
-from careplan_bridge.criteria.statements import asked_findings, evidence_of, measured, twin
+from careplan_bridge.criteria.statements import asked_findings, evidence_of, measured
 from careplan_bridge.criteria.truth import CANNOT_TELL, NOT_MET
 from careplan_bridge.model.check import Verdict
 from careplan_bridge.model.criterion import Change, Condition, FindingIs, Measured, OtherSide, WithinBounds
 from careplan_bridge.model.measure import FINDING
 from careplan_bridge.model.plan import Plan
 from careplan_bridge.model.reading import Reading, Unusable
+from careplan_bridge.model.signed_scale import twin
 
 _MOST = 1024  # questions that are remembered
 _ENCODER = msgspec.json.Encoder()

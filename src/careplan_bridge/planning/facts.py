@@ -4,15 +4,17 @@ from collections.abc import Iterable, Iterator
 
 from careplan_bridge.model.conditions import simple
 from careplan_bridge.model.criterion import Change, OtherSide, WithinBounds
-from careplan_bridge.model.measure import Arc, Catalogue, Measure
+from careplan_bridge.model.measure import Catalogue, Measure
 from careplan_bridge.model.protocol import Stage
+from careplan_bridge.model.signed_scale import twin
 from careplan_bridge.planning.faults import listed
 
 
 def facts(stages: Iterable[Stage], catalogue: Catalogue) -> dict[str, Measure]:
     """The entry of every measure that a stage names, and of the other end of its signed scale, sorted by id."""
     named = set(named_measures(stages))
-    wanted = sorted(named | {twin for name in named for twin in twins(name, catalogue)})
+    others = (twin(name, catalogue.measures) for name in named)
+    wanted = sorted(named | set(filter(None, others)))
     return {name: catalogue.measures[name] for name in wanted if name in catalogue.measures}
 
 
@@ -28,16 +30,3 @@ def named_measures(stages: Iterable[Stage]) -> Iterator[str]:
         for part in (part for criterion in stage.criteria for part in simple(criterion.condition)):
             if isinstance(part, WithinBounds | OtherSide | Change):
                 yield part.measured.measure
-
-
-def twins(measure: str, catalogue: Catalogue) -> Iterator[str]:
-    """What is written on the same signed scale: hyperextension beside the extension deficit."""
-    for arc in catalogue.arcs.values():
-        yield from _same_end(measure, arc)
-
-
-def _same_end(measure: str, arc: Arc) -> Iterator[str]:
-    for end in arc.ends:
-        pair = (end.past_neutral, end.short_of_neutral)
-        if measure in pair:
-            yield from (name for name in pair if name and name != measure)
