@@ -1,7 +1,10 @@
 """A folder as a new user has it: the shipped examples under short names, and documents made of them."""
 
 import shutil
+from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
 
 from careplan_bridge.cli.main import run
 from careplan_bridge.sandbox.background import free_port
@@ -18,6 +21,20 @@ EXAMPLES = {
 AT = ("--at", "2026-03-24T12:00:00+01:00")
 SITE = ("--conventions", "conventions.toml")
 SERVER = ("--endpoint", "endpoint.toml")
+
+
+@dataclass
+class Keyboard:
+    """Types commands, and reads what they say."""
+
+    capsys: pytest.CaptureFixture[str]
+
+    def says(self, *words: str, ends: int = 0) -> str:
+        self.capsys.readouterr()
+        found = run(list(words))
+        shown = self.capsys.readouterr()
+        assert found == ends, shown.err
+        return shown.out + shown.err
 
 
 def lay_out(folder: Path) -> None:

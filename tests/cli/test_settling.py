@@ -26,19 +26,11 @@ BY = ("--person", "t-lindqvist", "--reason", "Looked at with the surgeon", *desk
 
 
 @dataclass
-class Desk:
+class Desk(desk.Keyboard):
     """A pushed plan, and a decision to remain that is not signed yet."""
 
     base: str
     decision: str
-    capsys: pytest.CaptureFixture[str]
-
-    def says(self, *words: str, ends: int = 0) -> str:
-        self.capsys.readouterr()
-        found = run(list(words))
-        shown = self.capsys.readouterr()
-        assert found == ends, shown.err
-        return shown.out + shown.err
 
     def sign(self, *more: str, ends: int = 0) -> str:
         return self.says("sign", self.decision, "--person", "t-lindqvist", *BOTH, *desk.AT, *more, ends=ends)
@@ -69,7 +61,7 @@ def at_desk(
     assert run(["criteria", "plan/plan.json", *BOTH, *desk.AT, "--to", "now.json"]) == 0
     capsys.readouterr()
     assert run(["decide", "now.json", "remain", "--reason", "x", *desk.SERVER, *desk.AT]) == 0
-    return Desk(sandbox.base, capsys.readouterr().out.strip(), capsys)
+    return Desk(capsys, base=sandbox.base, decision=capsys.readouterr().out.strip())
 
 
 def attention(at_desk: Desk, *, ends: int) -> list[str]:

@@ -9,7 +9,6 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from careplan_bridge.cli.main import run
 from careplan_bridge.sandbox import background
 from careplan_bridge.sandbox.server import Sandbox
 from tests.bridge.clinic import held, record
@@ -21,17 +20,9 @@ THERE = "Patient/there"
 
 
 @dataclass
-class Desk:
+class Desk(desk.Keyboard):
     readings: str
     record: str
-    capsys: pytest.CaptureFixture[str]
-
-    def says(self, *words: str, ends: int = 0) -> str:
-        self.capsys.readouterr()
-        found = run(list(words))
-        shown = self.capsys.readouterr()
-        assert found == ends, shown.err
-        return shown.out + shown.err
 
 
 @pytest.fixture
@@ -50,7 +41,7 @@ def at_desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Capt
         for name in ("patient.json", "visit-1.json"):
             background.load(readings.base, (tmp_path / name).read_bytes())
         record(kept.base, [{"resourceType": "Patient", "id": "there"}])
-        yield Desk(readings.base, kept.base, capsys)
+        yield Desk(capsys, readings=readings.base, record=kept.base)
 
 
 def test_from_the_push_to_the_nightly_run(at_desk: Desk) -> None:
